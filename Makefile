@@ -1,0 +1,30 @@
+# Everything a newcomer needs: make demo, make test. Both set up .venv by themselves.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test check bench clean
+
+$(VENV)/ready: pyproject.toml
+	$(PYTHON) -c 'import sys; assert sys.version_info >= (3, 11), "stuckpin needs Python 3.11 or newer: make PYTHON=python3.12 ..."'
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable ".[dev]"
+	touch $@
+
+# stuckpin ends with 1 when a pin sticks; on the Fernhill board some do, so 1 is what the demo must give.
+demo: $(VENV)/ready
+	$(BIN)/stuckpin demo; status=$$?; test $$status -eq 1
+
+test: $(VENV)/ready
+	$(BIN)/python -m pytest -q -n 2
+
+check: $(VENV)/ready
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+bench: $(VENV)/ready
+	$(BIN)/python tests/speed.py
+
+clean:
+	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache

@@ -1,0 +1,213 @@
+"""What analysis finds: one finding a trace, a trial, a pin and condition, and a run. Plain data, SI units.
+
+None always means "not determined" (or "does not apply"), and the finding's note says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from results.record.observation import Observation
+from results.record.run_record import RunRecord
+from results.record.trial import Condition, Trial
+
+Verdict = Literal[
+    "stuck high",
+    "stuck between",
+    "held at press level",
+    "undecided",
+    "slow",
+    "released",
+    "no contact",
+    "failed",
+    "not tested",
+]
+"""Design §3, worst first; the last three are worth nothing as evidence either way."""
+
+
+@dataclass(frozen=True)
+class Value:
+    """A number with its standard uncertainty, in the same unit."""
+
+    value: float
+    u: float
+
+
+@dataclass(frozen=True)
+class Edge:
+    """Where the contact let go, on the trace's own time axis.
+
+    `index`: the last sample still at the press level; `after`: the first one that no bounce touches any more.
+    `time_s` with standard uncertainty `u_s`: the release instant. `held_v`: the level before it. `rising`: the node went
+    up. `bounces`: how often the contact closed again (they count as one release).
+    """
+
+    index: int
+    after: int
+    time_s: float
+    u_s: float
+    held_v: float
+    rising: bool
+    bounces: int
+
+
+@dataclass(frozen=True)
+class Settled:
+    """The voltage at which the node came to rest.
+
+    `voltage_v` with combined standard uncertainty `u_v`; its parts: `u_noise_v` (type A, noise correlation taken into
+    account) and `u_accuracy_v` (type B, the meter). `start_s`, `end_s`: the window. `effective_samples`: the number of
+    independent samples that the window is worth. `hum_v`, `hum_hz`: amplitude and frequency of mains hum that was
+    taken out (0 and None: none seen). `drift_v`: how far the node still moved within the window (0: not significant).
+    """
+
+    voltage_v: float
+    u_v: float
+    u_noise_v: float
+    u_accuracy_v: float
+    start_s: float
+    end_s: float
+    effective_samples: float
+    hum_v: float = 0.0
+    hum_hz: float | None = None
+    drift_v: float = 0.0
+
+
+@dataclass(frozen=True)
+class Decay:
+    """An exponential fitted to what follows the edge.
+
+    `time_constant_s` with standard error `u_s`; None where not determined (`reason` says why). `is_upper_bound`: the
+    decay is faster than the samples, the aperture or the meter's step response can tell, and `time_constant_s` is that
+    bound (`u_s` is None). `one_exponential` is False where the residuals show that one exponential is not enough.
+    """
+
+    time_constant_s: float | None
+    u_s: float | None = None
+    is_upper_bound: bool = False
+    one_exponential: bool = True
+    reduced_chi_square: float | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class TraceFinding:
+    """All that one trace says by itself. `problem` is one line where the trace cannot be judged at all.
+
+    `release_time_s`: edge until below V_IL for good; None where it never was. `last_v`: Value of the node at the end of
+    the log even where it is still moving. `moving`: it has not come to rest. `at_press_level`: no edge, the node stays.
+    """
+
+    edge: Edge | None
+    settled: Settled | None
+    decay: Decay | None
+    release_time_s: float | None
+    last_v: Value | None
+    moving: bool = False
+    at_press_level: bool = False
+    problem: str = ""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class TrialFinding:
+    """One row of trials.csv: a trial with its verdict.
+
+    `settled` (V, meter on) as on the trace; `at_pin` the same at the pin itself without the meter (what the verdict
+    judges, with its standard uncertainty). `net_current` and `leakage` in ampere.
+    """
+
+    trial: Trial
+    verdict: Verdict
+    observation: Observation | None
+    trace: TraceFinding | None
+    settled: Value | None
+    at_pin: Value | None
+    net_current: Value | None
+    leakage: Value | None
+    note: str
+
+
+@dataclass(frozen=True)
+class LeakLine:
+    """The straight line I_net = leak − V·G_pd through settled points, and its test (design §2).
+
+    `leak_a`, `pull_down_s`: intercept and G_pd with standard uncertainties; `covariance`: of the two. `chi_square`
+    with `dof` degrees of freedom and `p_value` of the lack of fit. `passes` only where the fit is not refused and the
+    implied pull-down lies within the plan's range; else `reason` says which failed.
+    """
+
+    points: int
+    leak_a: Value | None
+    pull_down_s: Value | None
+    covariance: float
+    chi_square: float
+    dof: int
+    p_value: float | None
+    passes: bool
+    reason: str
+
+
+@dataclass(frozen=True)
+class Bracket:
+    """The largest safe resistance between two trial resistors, by name.
+
+    `low`: the largest that released every time with every smaller one releasing too (None: none did). `high`: the
+    smallest that stuck (None: none did; the name may be `none`). `state` says which of the cases it is.
+    """
+
+    low: str | None
+    high: str | None
+    low_ohm: float | None
+    high_ohm: float | None
+    state: Literal["bracketed", "none needed", "all released", "none released", "intermittent", "not determined"]
+
+
+@dataclass(frozen=True)
+class Advice:
+    """The resistor to fit. `ohm` is None where none is needed or none can be named; `reason` says which and why."""
+
+    ohm: float | None
+    needed: bool | None
+    margin: float | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class PinFinding:
+    """One row of pins.csv: a pin under one condition.
+
+    `verdict` is the worst over the trials with no resistor. `trials`, `stuck_trials` and `stuck_rate_upper95` count the
+    same trials. `pull_down` in ohm, with `pull_down_from`. `leakage` is the largest seen. `safe_ohm` is stated only where
+    the line passes. `contact_proven`: in every trial.
+    """
+
+    pin: str
+    condition: Condition
+    verdict: Verdict
+    trials: int
+    stuck_trials: int
+    stuck_rate_upper95: float | None
+    pull_down: Value | None
+    pull_down_from: str
+    leakage: Value | None
+    line: LeakLine | None
+    plain_leak: Literal["yes", "no", "untested"]
+    bracket: Bracket
+    safe_ohm: Value | None
+    safe_from: Literal["trials", "line", ""]
+    advice: Advice
+    contact_proven: bool
+    note: str
+    rows: tuple[TrialFinding, ...]
+
+
+@dataclass(frozen=True)
+class RunFinding:
+    """All numbers of a run: every trial (planned order; what was never made is `not tested`) and every pin."""
+
+    record: RunRecord
+    trials: tuple[TrialFinding, ...]
+    pins: tuple[PinFinding, ...]
+    notes: tuple[str, ...] = ()

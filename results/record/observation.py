@@ -1,0 +1,50 @@
+"""An observation: all that one trial brought home, before anybody judges it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from results.record.trace import Trace
+
+Reading = Literal["high", "low", ""]
+"""What the board itself reads at its pin; empty where nobody asked or its setup cannot read."""
+
+Outcome = Literal["measured", "no contact", "failed"]
+"""`measured`: the trace can be judged. The other two are verdicts of the procedure itself, and no evidence."""
+
+Holder = Literal["", "pin", "press path", "open"]
+"""What keeps a node at the press level after the release: the pin (told apart through a second path), the press path
+itself (a welded relay), or not told apart. Empty where the node left the press level."""
+
+ContactProof = Literal["board reading", "hold level", "press current", "clamp diode", "not proven", "disproven"]
+"""By what the contact to the unit was proven in this trial (design: something that only the unit can do)."""
+
+
+@dataclass(frozen=True)
+class Observation:
+    """What a procedure returns for one trial.
+
+    Voltages in volt; None where not measured. `released_after_s` is when the release was commanded, on the trace's own
+    time axis as far as the host's clock knows it (a hint for the search of the edge, never its position).
+    `press_v` is the open-circuit voltage behind the press resistor, `press_ohm` that resistor (with its standard
+    uncertainty), where known. `press_current_a` is what a source-measure unit saw while holding.
+    """
+
+    trace: Trace
+    outcome: Outcome = "measured"
+    rail_v: float | None = None
+    before_v: float | None = None
+    hold_v: float | None = None
+    press_v: float | None = None
+    press_ohm: float | None = None
+    press_u_ohm: float | None = None
+    press_current_a: float | None = None
+    released_after_s: float | None = None
+    reads_before: Reading = ""
+    reads_held: Reading = ""
+    reads_settled: Reading = ""
+    contact: ContactProof = "not proven"
+    holder: Holder = ""
+    temperature_c: float | None = None
+    notes: tuple[str, ...] = field(default=())

@@ -1,0 +1,176 @@
+"""run.json: the contract between running and analysing. All that analysis needs, in SI; it never parses a plan."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import TypeAdapter, ValidationError
+
+from results.errors import RecordError
+from results.record.trial import Condition, Pin, Resistor, Trial
+
+FORMAT = 1
+"""Raised when an older stuckpin could no longer read the file."""
+
+
+@dataclass(frozen=True)
+class Unit:
+    """The board or chip under test."""
+
+    name: str
+    serial: str
+    revision: str = ""
+    lot: str = ""
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Logic levels in volt, and the name of the standard they come from (empty: the plan states them)."""
+
+    v_il: float
+    v_ih: float
+    standard: str = ""
+
+
+@dataclass(frozen=True)
+class MeterModel:
+    """What the meter does to the node and to the number.
+
+    Accuracy limits are half-widths: `accuracy_reading` relative to the reading, `accuracy_v` in volt (of range, and
+    all else that is constant). `input_ohm` is None where unknown (then its load cannot be corrected, and is said).
+    `aperture_s` and `step_s` (10–90 % of a step) bound the time constants that can be resolved. `line_hz` is None where
+    unknown: then both 50 Hz and 60 Hz are looked for.
+    """
+
+    accuracy_reading: float
+    accuracy_v: float
+    input_ohm: float | None = 10e6
+    aperture_s: float = 0.0
+    step_s: float = 0.0
+    range_v: float | None = None
+    line_hz: float | None = None
+
+
+@dataclass(frozen=True)
+class Fixture:
+    """Leakage conductance (siemens) and capacitance (farad) of relays and cables at the node; 0 where unknown."""
+
+    conductance_s: float = 0.0
+    capacitance_f: float = 0.0
+
+
+@dataclass(frozen=True)
+class Rules:
+    """How to decide: all values SI.
+
+    `pull_down_low_ohm` to `pull_down_high_ohm`: the range in which the unit's own pull-down is expected.
+    `allowed_s`: time from the release edge until below V_IL that still counts as released.
+    `coverage`: factor k of expanded uncertainties. `series`, `advised_tolerance`, `margin`: what to recommend from
+    (IEC 60063), its tolerance (relative), the margin in conductance that a recommended resistor keeps.
+    `log_s`: how long a trace goes on after the release, as planned.
+    """
+
+    pull_down_low_ohm: float
+    pull_down_high_ohm: float
+    allowed_s: float
+    log_s: float
+    coverage: float = 2.0
+    series: str = "E12"
+    advised_tolerance: float = 0.01
+    margin: float = 0.2
+
+
+@dataclass(frozen=True)
+class InstrumentRecord:
+    """One instrument as it answered: role, resource, identity, calibration due date (ISO 8601, empty: not stated)."""
+
+    role: str
+    resource: str
+    identity: str
+    calibration_due: str = ""
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """The whole of run.json.
+
+    `origin` is `bench` for a run on instruments and `recorded` for traces that another instrument saved. `press_path`
+    says how pins were pressed. `rail_v` is nominal; `rail_tolerance` relative; what was measured stands in each
+    observation. `planned` lists every planned trial in order, so that what is missing can be said.
+    """
+
+    run: str
+    started_utc: str
+    version: str
+    origin: Literal["bench", "recorded"]
+    unit: Unit
+    rail_v: float
+    levels: Levels
+    rules: Rules
+    meter: MeterModel
+    pins: tuple[Pin, ...]
+    resistors: tuple[Resistor, ...]
+    planned: tuple[Trial, ...]
+    press_path: Literal["relay", "source", "hand", "recorded"]
+    rail_tolerance: float = 0.05
+    fixture: Fixture = field(default_factory=Fixture)
+    instruments: tuple[InstrumentRecord, ...] = ()
+    operator: str = ""
+    bench_name: str = ""
+    bench_checked: str = ""
+    software: dict[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    format: int = FORMAT
+
+    def pin(self, name: str) -> Pin:
+        """The pin of that name. Raises KeyError."""
+        return {p.name: p for p in self.pins}[name]
+
+    def resistor(self, name: str) -> Resistor:
+        """The resistor of that name. Raises KeyError."""
+        return {r.name: r for r in self.resistors}[name]
+
+
+_ADAPTER: TypeAdapter[RunRecord] = TypeAdapter(RunRecord)
+
+
+def as_json(record: RunRecord) -> str:
+    """The text of run.json."""
+    return json.dumps(asdict(record), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def from_json(text: str, path: Path | str = "run.json") -> RunRecord:
+    """Read run.json. Raises RecordError naming the first key that is wrong."""
+    try:
+        raw: Any = json.loads(text)
+    except json.JSONDecodeError as exc:
+        raise RecordError(f"{path}: line {exc.lineno}: not JSON: {exc.msg}") from exc
+    if isinstance(raw, dict) and raw.get("format", FORMAT) > FORMAT:
+        raise RecordError(f"{path}: format: written by a newer stuckpin: {raw['format']} > {FORMAT}")
+    try:
+        return _ADAPTER.validate_python(raw)
+    except ValidationError as exc:
+        first = exc.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise RecordError(f"{path}: {where}: {first['msg']}: {first.get('input')!r}") from exc
+
+
+__all__ = [
+    "FORMAT",
+    "Condition",
+    "Fixture",
+    "InstrumentRecord",
+    "Levels",
+    "MeterModel",
+    "Pin",
+    "Resistor",
+    "Rules",
+    "RunRecord",
+    "Trial",
+    "Unit",
+    "as_json",
+    "from_json",
+]

@@ -1,0 +1,93 @@
+"""What was done: pin, resistor, condition and trial, the key of every record.
+
+All values are SI. A trial resistor is passed by name, never compared as a float; its value stands once, in the run
+record.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+NO_RESISTOR = "none"
+"""The name of the trial resistor that is not there."""
+
+
+@dataclass(frozen=True)
+class Pin:
+    """One input of the unit under test.
+
+    `node_capacitance_f` is None where it is not known. `series_ohm` lies on the board between what can be touched
+    and the pin itself (protection, filter).
+    """
+
+    name: str
+    node_capacitance_f: float | None = None
+    series_ohm: float = 0.0
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Resistor:
+    """A trial resistor (or `none`).
+
+    `nominal_ohm` is None for `none`. `tolerance` is relative (0.01 is 1 %). `measured_ohm` with its standard
+    uncertainty `measured_u_ohm` replaces the nominal value where the bench has measured it in place.
+    """
+
+    name: str
+    nominal_ohm: float | None
+    tolerance: float = 0.0
+    measured_ohm: float | None = None
+    measured_u_ohm: float | None = None
+
+    @property
+    def conductance_s(self) -> float:
+        """Conductance in siemens: of the measured value where there is one; 0 for `none`."""
+        if self.nominal_ohm is None:
+            return 0.0
+        return 1.0 / (self.nominal_ohm if self.measured_ohm is None else self.measured_ohm)
+
+    @property
+    def conductance_u_s(self) -> float:
+        """Standard uncertainty of the conductance in siemens.
+
+        A tolerance is taken as the half-width of a rectangular distribution (JCGM 100:2008, 4.3.7).
+        """
+        if self.nominal_ohm is None:
+            return 0.0
+        if self.measured_ohm is not None and self.measured_u_ohm is not None:
+            return self.measured_u_ohm / self.measured_ohm**2
+        return self.conductance_s * self.tolerance / math.sqrt(3.0)
+
+
+@dataclass(frozen=True)
+class Condition:
+    """Under what a pin was tried. `rail_v` is nominal; `temperature_c` is None where nobody measured it."""
+
+    pin_setup: str
+    rail_v: float
+    temperature_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One press and release of one pin under one condition.
+
+    `sequence` counts the planned trials of a run from 1. `resistor` is the name of a Resistor of the run record.
+    `as_found` marks the trial made before the first reset of the board.
+    """
+
+    sequence: int
+    procedure: str
+    pin: str
+    resistor: str
+    condition: Condition
+    repeat: int
+    as_found: bool = False
+
+    @property
+    def label(self) -> str:
+        """What names this trial on the meter's display and in every message: the same whenever it is made."""
+        found = " as found" if self.as_found else ""
+        return f"{self.pin} {self.condition.pin_setup} {self.resistor} #{self.repeat}{found}"
