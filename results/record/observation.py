@@ -17,7 +17,9 @@ Holder = Literal["", "pin", "press path", "open"]
 """What keeps a node at the press level after the release: the pin (told apart through a second path), the press path
 itself (a welded relay), or not told apart. Empty where the node left the press level."""
 
-ContactProof = Literal["board reading", "hold level", "press current", "clamp diode", "not proven", "disproven"]
+ContactProof = Literal[
+    "board reading", "hold level", "press current", "rest level", "clamp diode", "not proven", "disproven"
+]
 """By what the contact to the unit was proven in this trial (design: something that only the unit can do)."""
 
 

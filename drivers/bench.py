@@ -1,0 +1,341 @@
+"""The opened bench: what a procedure works with. Limits and states are inside; every wait goes through its clock.
+
+The bench is one common wire, the bus, with the meter on it. Relays join it to one pin (select), to the rail through the
+press resistor (press), to ground (discharge, and fit: the trial resistors), and to a source through a relay in series.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from functools import partial
+
+from drivers.board import Board
+from drivers.bus import Bus
+from drivers.clock import Clock
+from drivers.errors import BenchError, LinkError
+from drivers.instrument import Instrument
+from drivers.limits import Limits
+from drivers.meter import Meter, Readings
+from drivers.operator import Operator
+from drivers.press import Lease, Presser, PressPath, no_lease
+from drivers.relay_board import RelayBoard
+from drivers.relays import RelayDevice, Relays
+from drivers.source import Source
+from drivers.states import BenchState, State
+from drivers.switch import Switch
+from drivers.wiring import Device, Wiring
+
+SETTLE_S = 0.005
+"""Bench seconds until a relay has operated and stopped bouncing; reed and signal relays take 0.2 to 3 ms."""
+
+
+class Bench:
+    """Everything handed in is opened already; constructing does no I/O. Starts unprepared; `prepare` comes first.
+
+    Every method raises BenchError where the state does not allow it (nothing is sent then), and LinkError,
+    InstrumentError or WiringError where the bench does not do as it is told: that is a fault, and then only `make_safe`
+    and `prepare` lead on.
+    """
+
+    def __init__(
+        self,
+        *,
+        clock: Clock,
+        meter: Meter,
+        limits: Limits,
+        wiring: Wiring,
+        switch: Switch | None = None,
+        relay_board: RelayBoard | None = None,
+        source: Source | None = None,
+        board: Board | None = None,
+        operator: Operator | None = None,
+        meter_input_ohm: float | None = 10e6,
+        meter_range_v: float = 10.0,
+        line_hz: float = 50.0,
+        settle_s: float = SETTLE_S,
+        expected: Mapping[str, str] | None = None,
+        lease: Lease = no_lease,
+    ) -> None:
+        """`meter_input_ohm` None: unknown, and not corrected for. `expected`: role to the text its identity must hold.
+
+        Raises WiringError if a wire leads to a device that is not there.
+        """
+        devices: dict[Device, RelayDevice] = {}
+        if switch is not None:
+            devices["switch"] = switch
+        if relay_board is not None:
+            devices["relay_board"] = relay_board
+        wiring.check_devices(tuple(devices))
+        self.clock = clock
+        self.meter = meter
+        self.limits = limits
+        self.wiring = wiring
+        self.source = source
+        self.board = board
+        self.operator = operator
+        self.meter_input_ohm = meter_input_ohm
+        self.identities: dict[str, tuple[str, str]] = {}
+        self._meter_range_v = meter_range_v
+        self._line_hz = line_hz
+        self._settle_s = settle_s
+        self._expected = dict(expected or {})
+        self._relays = Relays(devices)
+        self._state = BenchState()
+        self._bus = Bus(
+            clock=clock,
+            meter=meter,
+            wiring=wiring,
+            relays=self._relays,
+            operator=operator,
+            meter_input_ohm=meter_input_ohm,
+            settle_s=settle_s,
+        )
+        self._presser = Presser(
+            clock=clock,
+            limits=limits,
+            wiring=wiring,
+            relays=self._relays,
+            source=source,
+            operator=operator,
+            settle_s=settle_s,
+            lease=lease,
+        )
+        self._path: PressPath = "relay"
+        self._level_v: float | None = None
+        self._rail_v: float | None = None
+
+    @property
+    def state(self) -> State:
+        return self._state.current
+
+    @property
+    def pin(self) -> str | None:
+        """The pin on the bus, None where there is none."""
+        return self._bus.pin
+
+    @property
+    def fitted(self) -> str:
+        """The trial resistor on the bus: its name, "none", or "unknown" where nobody has looked yet."""
+        return self._bus.fitted
+
+    @property
+    def rail_is_measurable(self) -> bool:
+        """Whether `rail_voltage` can do it as things stand: a relay leads to it, and nothing is fitted by hand."""
+        return self._bus.rail_is_measurable
+
+    @property
+    def has_second_path(self) -> bool:
+        """Whether the pin on the bus can be taken off it, for `bus_alone_voltage`."""
+        return self._bus.is_switched
+
+    # Getting ready and getting safe
+
+    def prepare(self) -> None:
+        """Identify everything, then reset and configure: all relays open, source off at high impedance, both verified.
+
+        The board under test is identified and not reset: the first trial may want it as found. A link that failed is
+        reopened. Identities stand in `identities`: role to (resource, identity).
+        """
+        with self._state.moving("prepare"):
+            for role, instrument in self._instruments().items():
+                _awake(instrument)
+                identify = self.board.identify if role == "board" and self.board is not None else instrument.identify
+                self.identities[role] = (instrument.resource, identify(self._expected.get(role, "")))
+            for device in self._relays.devices.values():
+                device.reset()
+            if self.source is not None:
+                self.source.instrument.reset()
+                self.source.prepare(self.limits.voltage_v, self.limits.current_a)
+            self.meter.instrument.reset()
+            self.meter.configure(self._meter_range_v, 1.0 / self._line_hz, self.meter_input_ohm, self._line_hz)
+            self.clock.settle(self._settle_s)
+            self._all_opened()
+
+    def make_safe(self) -> list[str]:
+        """Open every relay, then the source off: each step is tried whatever failed before. Never raises.
+
+        Returns what could not be verified, a line each; the bench is safe where the list is empty, else in fault.
+        """
+        unverified: list[str] = []
+        for what, step in self._safe_steps():
+            try:
+                step()
+            except Exception as exc:  # noqa: BLE001 - whatever it is, the next step must still be tried
+                unverified.append(f"{what}: {exc}")
+        if not unverified:
+            try:
+                self._all_opened()
+            except Exception as exc:  # noqa: BLE001 - the lease is handed in, so anything may come out of it
+                unverified.append(f"lease: not given back: {exc}")
+        self._state.made_safe(proven=not unverified)
+        return unverified
+
+    # The bus
+
+    def label(self, text: str) -> None:
+        """Show the text on the meter's display."""
+        with self._state.moving("read"):
+            self.meter.label(text)
+
+    def select(self, pin: str) -> None:
+        """Put this pin on the bus, the pin before it taken off first; a pin that is not switched is connected by hand.
+
+        Nothing is sent where it is on the bus already. Raises WiringError where nobody can connect it.
+        """
+        self._state.require("select")
+        self._bus.check_select(pin)
+        if pin != self._bus.pin:
+            with self._state.moving("select"):
+                self._bus.select(pin)
+
+    def deselect(self) -> None:
+        """Take the pin off the bus."""
+        with self._state.moving("deselect"):
+            self._bus.take_off()
+
+    def discharge(self, seconds: float) -> None:
+        """Join bus and pin to ground through the discharge resistor for this long, and part them again.
+
+        A bench without a discharge relay only waits: meter and pull-down discharge the node.
+        """
+        with self._state.moving("discharge"):
+            self._bus.discharge(seconds)
+
+    def fit(self, name: str) -> None:
+        """Have this trial resistor on the bus and no other ("none": none); by hand where it is not switched.
+
+        Nothing is sent and nobody is asked where it is fitted already. Raises WiringError where nobody can fit it.
+        """
+        self._state.require("fit")
+        self._bus.check_fit(name)
+        with self._state.moving("fit"):
+            self._bus.fit(name)
+
+    def voltage(self) -> float:
+        """One reading of the bus in volts, through an aperture of one mains cycle. Raises BenchError on an overload."""
+        self._presser.check_time()
+        with self._state.moving("read"):
+            return self.meter.read()
+
+    def rail_voltage(self) -> float:
+        """The rail in volts, with nothing on the bus: through the rail relay, else through the press relay.
+
+        The divider of that relay's resistor and the meter's input is corrected. Pin and resistor are put back. Raises
+        WiringError where neither relay is there or a person would have to take something off; LimitError where the rail
+        is beyond the limit.
+        """
+        self._state.require("measure rail")
+        self._bus.check_rail()
+        with self._state.moving("measure rail"):
+            self._rail_v = self._bus.rail_voltage()
+        self.limits.check_voltage("rail", self._rail_v)
+        return self._rail_v
+
+    def bus_alone_voltage(self) -> float:
+        """The second path to a node that stays high: volts on the bus without the pin, which is then put on again.
+
+        About 0 V means that the pin held the node, the press level that the press path is closed (a welded relay).
+        Raises WiringError where the pin is not switched.
+        """
+        self._state.require("read the bus alone")
+        self._bus.check_alone()
+        with self._state.moving("read the bus alone"):
+            return self._bus.alone_voltage()
+
+    # Press, release, log
+
+    @contextmanager
+    def pressed(self, pin: str, path: PressPath, level_v: float, hold_s: float = 0.0) -> Iterator[None]:
+        """Press the selected pin; let go on the way out, whatever happened inside.
+
+        `level_v` is the level behind the press resistor: the rail for a relay, what the source forces for a source.
+        `hold_s` is how long it is meant to last. Raises LimitError beyond a limit and WiringError where the bench
+        cannot do it, a source without a relay in series included: both before anything is sent. Where presses would
+        come faster than the limit of presses a minute, it waits.
+        """
+        self._state.require("press")
+        if pin != self._bus.pin:
+            raise BenchError(f"press of {pin}: the pin on the bus is {self._bus.pin}")
+        self._presser.check(pin, path, level_v, hold_s)
+        self._presser.pace()
+        with self._state.moving("press"):
+            self._path, self._level_v = path, level_v
+            self._presser.make(pin, path, level_v)
+        try:
+            yield
+        finally:
+            with self._state.moving("release", whatever=True):
+                self._presser.end()
+
+    def release(self) -> float:
+        """Let go now, inside `pressed`: a contact opens. Returns the bench's clock at the command.
+
+        A second call sends nothing and returns the same. Raises BenchError outside of `pressed`.
+        """
+        with self._state.moving("release", whatever=True):
+            return self._presser.open()
+
+    def press_level(self) -> tuple[float | None, float | None, float | None]:
+        """Of the last press: open-circuit volts behind the press resistor, its ohms, their standard uncertainty.
+
+        None where not known: the rail where it was not measured, everything of a press by hand.
+        """
+        if self._path == "source":
+            return self._level_v, self.wiring.source_ohm, self.wiring.source_u_ohm
+        if self._path == "relay":
+            return self._rail_v, self.wiring.press_ohm, self.wiring.press_u_ohm
+        return None, None, None
+
+    def start_log(self, interval_s: float, samples: int) -> float:
+        """Start the meter's log; returns the sample interval in seconds as the meter read it back."""
+        self._presser.check_time()
+        with self._state.moving("start log"):
+            return self.meter.start_log(interval_s, samples)
+
+    def read_log(self) -> Readings:
+        """The log, once it is complete; may be read again until the next one."""
+        with self._state.moving("read log"):
+            return self.meter.read_log()
+
+    # Inside
+
+    def _instruments(self) -> dict[str, Instrument]:
+        """By role; what can energise the unit comes first."""
+        found: dict[str, Instrument] = {role: device.instrument for role, device in self._relays.devices.items()}
+        if self.source is not None:
+            found["source"] = self.source.instrument
+        found["meter"] = self.meter.instrument
+        if self.board is not None:
+            found["board"] = self.board.instrument
+        return found
+
+    def _safe_steps(self) -> Iterator[tuple[str, Callable[[], None]]]:
+        """In order, each with what is not proven where it fails. Relays first: a release is a relay that opens."""
+        press, operator = self._presser.press, self.operator
+        if press is not None and press.path == "hand" and press.let_go_s is None and operator is not None:
+            yield f"operator: not told to let go of {press.pin}", partial(operator.let_go, press.pin)
+        for role, device in self._relays.devices.items():
+            yield f"{role}: relays not proven open", partial(_tried_twice, device.instrument, device.open_all)
+        if self.source is not None:
+            yield "source: output not proven off", partial(_tried_twice, self.source.instrument, self.source.output_off)
+
+    def _all_opened(self) -> None:
+        """All relays are open: nothing is pressed, and nothing on the bus but what a person has put there."""
+        self._bus.all_opened()
+        self._presser.ended_elsewhere()
+
+
+def _awake(instrument: Instrument) -> None:
+    if instrument.link.state != "ok":
+        instrument.link.reopen()
+
+
+def _tried_twice(instrument: Instrument, step: Callable[[], None]) -> None:
+    """Carry a safe step out; where its link fails, once more on a fresh one."""
+    try:
+        _awake(instrument)
+        step()
+    except LinkError:
+        instrument.link.reopen()
+        step()

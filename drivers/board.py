@@ -1,0 +1,66 @@
+"""The console of the board under test: reset it, set a pin up, read a pin."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from drivers.errors import BenchError
+from drivers.instrument import Instrument
+
+BOOT_TIMEOUT_S = 10.0
+"""Real seconds that a board may take to come up again after a reset."""
+
+Level = Literal["high", "low", ""]
+"""What the board reads at its pin; empty where the pin's setup cannot read."""
+
+_LEVELS: dict[str, Level] = {"high": "high", "low": "low", "off": ""}
+
+
+class Board:
+    """The board under test over its console. Raises BenchError with the board's own words where it refuses."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self.instrument = instrument
+
+    def identify(self, expected: str = "") -> str:
+        """What the board says it is: any text. Raises BenchError if it is empty or lacks the `expected` text."""
+        command = self.instrument.dialect.text("identify")
+        text = self._line(command)
+        if not text or expected not in text:
+            rule = f"must hold {expected!r}" if expected else "must not be empty"
+            raise BenchError(f"board {self.instrument.resource}: identity {rule}: {text!r}")
+        return text
+
+    def reset(self) -> None:
+        """Reset the board and wait until it is up again."""
+        self._ok(self.instrument.dialect.text("reset"), BOOT_TIMEOUT_S)
+
+    def setup(self, pin: str, name: str) -> None:
+        """Give a pin the setup of this name, and read it back. Raises BenchError where it reads back another."""
+        dialect = self.instrument.dialect
+        self._ok(dialect.text("setup", pin=pin, setup=name))
+        query = dialect.text("setup_read", pin=pin)
+        taken = self._line(query)
+        if taken != name:
+            raise BenchError(f"board {self.instrument.resource}: {query!r} must read back {name!r}: {taken!r}")
+
+    def read(self, pin: str) -> Level:
+        """What the board reads at this pin: "high", "low", or empty where its setup cannot read."""
+        command = self.instrument.dialect.text("read", pin=pin)
+        text = self._line(command)
+        if text not in _LEVELS:
+            self.instrument.link.revoke()
+            raise BenchError(f"board {self.instrument.resource}: {command!r} must answer high, low or off: {text!r}")
+        return _LEVELS[text]
+
+    def _ok(self, command: str, timeout_s: float | None = None) -> None:
+        text = self._line(command, timeout_s)
+        if text != "ok":
+            self.instrument.link.revoke()
+            raise BenchError(f"board {self.instrument.resource}: {command!r} must answer ok: {text!r}")
+
+    def _line(self, command: str, timeout_s: float | None = None) -> str:
+        text = self.instrument.link.ask(command, timeout_s).strip()
+        if text.startswith("error"):
+            raise BenchError(f"board {self.instrument.resource}: {command!r} refused: {text}")
+        return text

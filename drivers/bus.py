@@ -1,0 +1,191 @@
+"""The bus: the common wire with the meter on it, and what relays and people put on it. Break before make throughout."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+
+from drivers.clock import Clock
+from drivers.errors import WiringError
+from drivers.meter import Meter
+from drivers.operator import Operator
+from drivers.relays import Relays
+from drivers.wiring import NOTHING, Channel, Wiring
+
+UNKNOWN = "unknown"
+"""What a person has fitted on a bench without fit relays, until somebody has looked."""
+
+BUS_FALL_S = 0.02
+"""Bench seconds for the bus alone to fall: more than six time constants of 10 MΩ and 300 pF."""
+
+
+class Bus:
+    """Moves contacts and reads the meter. Whether a move is allowed now is the bench's business.
+
+    Each `check_…` raises WiringError where the wiring cannot do it; nothing is sent.
+    """
+
+    def __init__(
+        self,
+        *,
+        clock: Clock,
+        meter: Meter,
+        wiring: Wiring,
+        relays: Relays,
+        operator: Operator | None,
+        meter_input_ohm: float | None,
+        settle_s: float,
+    ) -> None:
+        self.pin: str | None = None
+        self._clock = clock
+        self._meter = meter
+        self._wiring = wiring
+        self._relays = relays
+        self._operator = operator
+        self._meter_input_ohm = meter_input_ohm
+        self._settle_s = settle_s
+        self._connected: str | None = None
+        self._switched = NOTHING
+        self._by_hand = UNKNOWN if operator is not None and not wiring.fit else NOTHING
+
+    @property
+    def fitted(self) -> str:
+        """The trial resistor on the bus: its name, "none", or "unknown" where nobody has looked yet."""
+        return self._by_hand if self._switched == NOTHING else self._switched
+
+    @property
+    def rail_is_measurable(self) -> bool:
+        """Whether `check_rail` passes as things stand."""
+        try:
+            self.check_rail()
+        except WiringError:
+            return False
+        return True
+
+    @property
+    def is_switched(self) -> bool:
+        """Whether the pin on the bus is there through a select relay."""
+        return self.pin is not None and self.pin in self._wiring.select
+
+    def check_select(self, pin: str) -> None:
+        if pin not in self._wiring.select and self._operator is None:
+            raise WiringError(f"wiring.select: no channel for pin {pin!r}; there are {_names(self._wiring.select)}")
+
+    def select(self, pin: str) -> None:
+        """Put this pin on the bus, the one before it taken off first; by hand where it is not switched."""
+        self.take_off()
+        if pin in self._wiring.select:
+            self._close(self._wiring.select[pin])
+        elif pin != self._connected and self._operator is not None:
+            self._operator.connect(pin)
+            self._connected = pin
+        self.pin = pin
+
+    def take_off(self) -> None:
+        """Open the select relay of the pin on the bus. A pin connected by hand stays there until the next one."""
+        pin, self.pin = self.pin, None
+        if pin is not None and pin in self._wiring.select:
+            self._open(self._wiring.select[pin])
+
+    def discharge(self, seconds: float) -> None:
+        """Through the discharge relay for this long; without one, wait as long."""
+        if self._wiring.discharge is None:
+            self._clock.wait(seconds)
+            return
+        try:
+            self._relays.close(self._wiring.discharge)
+            self._clock.wait(seconds)
+        finally:
+            self._open(self._wiring.discharge)
+
+    def check_fit(self, name: str) -> None:
+        if self._operator is None and (self._is_by_hand(name) or self._by_hand != NOTHING):
+            raise WiringError(f"wiring.fit: no channel for {name!r}; there are {_names(self._wiring.fit)}")
+
+    def fit(self, name: str) -> None:
+        """Have this trial resistor on the bus and no other; nothing is sent or asked where it is there already."""
+        if name == self.fitted:
+            return
+        if self._switched != NOTHING:
+            self._open(self._wiring.fit[self._switched])
+            self._switched = NOTHING
+        wanted = name if self._is_by_hand(name) else NOTHING
+        if wanted != self._by_hand and self._operator is not None:
+            self._by_hand = UNKNOWN
+            self._operator.fit(wanted)
+            self._by_hand = wanted
+        if name in self._wiring.fit:
+            self._close(self._wiring.fit[name])
+            self._switched = name
+
+    def check_rail(self) -> None:
+        self._way_to_rail()
+        if self._connected is not None or self._by_hand != NOTHING:
+            what = f"pin {self._connected}" if self._connected is not None else f"resistor {self._by_hand}"
+            raise WiringError(f"rail: nothing may be on the bus, and only a person can take off {what}")
+
+    def rail_voltage(self) -> float:
+        """The rail in volts, pin and resistor off the bus meanwhile; the divider with the meter's input corrected."""
+        relay, ohm = self._way_to_rail()
+        with self._alone():
+            try:
+                self._close(relay)
+                volts = self._meter.read()
+            finally:
+                self._open(relay)
+        return volts if self._meter_input_ohm is None else volts * (1.0 + ohm / self._meter_input_ohm)
+
+    def check_alone(self) -> None:
+        if not self.is_switched:
+            raise WiringError(f"wiring.select: pin {self.pin!r} is not switched: the bus cannot be read alone")
+
+    def alone_voltage(self) -> float:
+        """Volts on the bus, pin and switched resistor off it meanwhile."""
+        with self._alone():
+            if self._wiring.discharge is not None:
+                # A meter with an input of gigaohms would hold the bus's charge for seconds.
+                self._close(self._wiring.discharge)
+                self._open(self._wiring.discharge)
+            self._clock.settle(BUS_FALL_S)
+            return self._meter.read()
+
+    def all_opened(self) -> None:
+        """Every relay is open: nothing is on the bus but what a person has put there."""
+        self.pin = None
+        self._switched = NOTHING
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Pin and switched trial resistor off the bus, and back on afterwards."""
+        contacts = [] if self.pin is None or self.pin not in self._wiring.select else [self._wiring.select[self.pin]]
+        if self._switched != NOTHING:
+            contacts.append(self._wiring.fit[self._switched])
+        for channel in contacts:
+            self._open(channel)
+        try:
+            yield
+        finally:
+            for channel in reversed(contacts):
+                self._close(channel)
+
+    def _close(self, channel: Channel) -> None:
+        self._relays.close(channel)
+        self._clock.settle(self._settle_s)
+
+    def _open(self, channel: Channel) -> None:
+        self._relays.open(channel)
+        self._clock.settle(self._settle_s)
+
+    def _is_by_hand(self, name: str) -> bool:
+        return name != NOTHING and name not in self._wiring.fit
+
+    def _way_to_rail(self) -> tuple[Channel, float]:
+        wiring = self._wiring
+        for relay, ohm in ((wiring.rail, wiring.rail_ohm), (wiring.press, wiring.press_ohm)):
+            if relay is not None and ohm is not None:
+                return relay, ohm
+        raise WiringError("wiring: the rail cannot be measured: neither a rail nor a press channel")
+
+
+def _names(wires: Iterable[str]) -> str:
+    return ", ".join(wires) or "none"

@@ -1,0 +1,183 @@
+"""A press: by relay, by source or by hand. Checked before anything is sent; a release is a contact that opens."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Literal
+
+from drivers.clock import Clock
+from drivers.errors import BenchError, WiringError
+from drivers.limits import MINUTE_S, Limits
+from drivers.operator import Operator
+from drivers.relays import Relays
+from drivers.source import Source
+from drivers.wiring import Channel, Wiring
+
+PressPath = Literal["relay", "source", "hand"]
+
+Lease = Callable[[float | None], None]
+"""Told before each press for how many real seconds the pin may stay energised, and None once the contact is open."""
+
+
+def no_lease(seconds: float | None) -> None:
+    """Nobody watches."""
+
+
+@dataclass
+class Press:
+    """One press under way. `let_go_s` is the bench's clock when the contact was told to open; None while pressed."""
+
+    pin: str
+    path: PressPath
+    level_v: float
+    began_s: float
+    let_go_s: float | None = None
+
+
+class Presser:
+    """Makes one press at a time and ends it."""
+
+    def __init__(
+        self,
+        *,
+        clock: Clock,
+        limits: Limits,
+        wiring: Wiring,
+        relays: Relays,
+        source: Source | None,
+        operator: Operator | None,
+        settle_s: float,
+        lease: Lease,
+    ) -> None:
+        self.press: Press | None = None
+        self._clock = clock
+        self._limits = limits
+        self._wiring = wiring
+        self._relays = relays
+        self._source = source
+        self._operator = operator
+        self._settle_s = settle_s
+        self._lease = lease
+        self._began_s: deque[float] = deque()
+
+    def check(self, pin: str, path: PressPath, level_v: float, hold_s: float) -> None:
+        """Raises LimitError or WiringError where this press is not allowed or not possible; nothing is sent."""
+        what = f"press of {pin} by {path}"
+        if self.press is not None:
+            raise BenchError(f"{what}: the press of {self.press.pin} has not ended")
+        self._limits.check_voltage(what, level_v)
+        self._limits.check_press_time(what, hold_s)
+        if path == "relay":
+            self._channel(path)
+            self._limits.check_press_resistor(what, level_v, self._wiring.press_ohm)
+        elif path == "source":
+            if self._source is None:
+                raise WiringError(f"{what}: this bench has no source")
+            self._channel(path)
+        elif self._operator is None:
+            raise WiringError(f"{what}: nobody is at this bench")
+
+    def pace(self) -> None:
+        """Wait until one more press keeps within the presses a minute. Raises StopRequestedError."""
+        wait_s = self._limits.wait_before_press(tuple(self._began_s), self._clock.now())
+        if wait_s > 0.0:
+            self._clock.wait(wait_s)
+
+    def make(self, pin: str, path: PressPath, level_v: float) -> None:
+        """Press. Where that fails half-way, everything is let go before the error leaves."""
+        # The bench must be covered before it is energised; where that fails, nothing has been sent.
+        if path != "hand":
+            self._lease(self._clock.real(self._limits.press_time_s))
+        self.press = Press(pin, path, level_v, self._clock.now())
+        self._remember(self.press.began_s)
+        try:
+            self._contact(pin, path, level_v)
+        except BaseException:
+            # Its own failure adds nothing: the state is a fault already, and making safe reports what is not proven.
+            with suppress(Exception):
+                self.end()
+            raise
+        self.press.began_s = self._clock.now()
+        self._clock.settle(self._settle_s)
+
+    def open(self) -> float:
+        """Open the contact; the bench's clock at the command. A second call sends nothing and returns the same."""
+        press = self._current()
+        if press.let_go_s is not None:
+            return press.let_go_s
+        now_s = self._clock.now()
+        if press.path == "hand":
+            self._person().let_go(press.pin)
+        else:
+            self._relays.open(self._channel(press.path))
+        press.let_go_s = now_s
+        if press.path != "hand":
+            # At once: what follows inside of the press, a long log say, holds nothing energised.
+            self._lease(None)
+        return now_s
+
+    def end(self) -> None:
+        """Let go if that has not been done, then the source off. Nothing to do where nothing is pressed.
+
+        The source stays on until its relay is open: an output that is switched off may pass through 0 V, which would
+        be a release of its own. It goes off even where the relay does not open.
+        """
+        if self.press is None:
+            return
+        try:
+            self.open()
+        finally:
+            if self.press.path == "source" and self._source is not None:
+                self._source.output_off()
+        self.press = None
+
+    def ended_elsewhere(self) -> None:
+        """All was made safe from outside, and proven: nothing is pressed any more."""
+        if self.press is not None:
+            self.press = None
+            self._lease(None)
+
+    def check_time(self) -> None:
+        """Raises LimitError if the pin has been pressed for too long. A person at the button is not timed."""
+        press = self.press
+        if press is not None and press.let_go_s is None and press.path != "hand":
+            self._limits.check_press_time(f"press of {press.pin}", self._clock.now() - press.began_s)
+
+    def _contact(self, pin: str, path: PressPath, level_v: float) -> None:
+        if path == "hand":
+            self._person().press_now(pin)
+            return
+        if path == "source" and self._source is not None:
+            self._source.force_voltage(level_v)
+            self._source.output_on()
+        self._relays.close(self._channel(path))
+
+    def _channel(self, path: PressPath) -> Channel:
+        """The relay that makes and opens this press."""
+        if path == "source":
+            if self._wiring.source is None:
+                # An output that goes off may ramp through 0 V or hold 0 V: a false release.
+                raise WiringError("wiring.source: a press by the source needs a relay in series, to release by")
+            return self._wiring.source
+        if self._wiring.press is None:
+            raise WiringError("wiring.press: a press by relay needs a channel and a resistor")
+        return self._wiring.press
+
+    def _person(self) -> Operator:
+        if self._operator is None:
+            raise WiringError("press by hand: nobody is at this bench")
+        return self._operator
+
+    def _current(self) -> Press:
+        if self.press is None:
+            raise BenchError("release: nothing is pressed")
+        return self.press
+
+    def _remember(self, now_s: float) -> None:
+        self._began_s.append(now_s)
+        rate = self._limits.presses_per_minute or 1.0
+        while self._began_s and self._began_s[0] < now_s - MINUTE_S * max(1.0, 1.0 / rate):
+            self._began_s.popleft()

@@ -1,0 +1,97 @@
+"""The safe state as plain data: for each resource the commands in order, and the reply that proves each.
+
+JSON-able, because a process of its own carries it out when the run cannot. One resource:
+
+    {"kind": "visa-socket", "resource": "TCPIP::127.0.0.1::5025::SOCKET", "steps": [
+        {"command": "OUTP:STAT OFF", "query": "OUTP:STAT?", "expect": "[+]?0|OFF"}]}
+
+`kind` is `visa-socket` (a raw TCP socket, which needs nothing but the standard library), `serial` (a port or pyserial
+URL), or `visa` (any other bus, which only a VISA library reaches). `expect` is a regular expression for the whole reply
+to `query`, blanks around it removed. A SCPI step has `message`: command and query in one program message. A step of a
+line device has `acknowledge` instead, a regular expression for the line that answers `command` itself.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Literal, NotRequired, TypedDict
+
+from drivers.dialect import Dialect
+from drivers.message import joined
+
+Kind = Literal["visa-socket", "serial", "visa"]
+
+_OFF = r"[+]?0|OFF"
+_NONE_CLOSED = r"\(\s*@\s*\)"
+
+
+class SafeStep(TypedDict):
+    """One command, the query that proves it, and the replies as regular expressions."""
+
+    command: str
+    query: str
+    expect: str
+    message: NotRequired[str]
+    acknowledge: NotRequired[str]
+
+
+class SafeSteps(TypedDict):
+    """What makes one resource safe, in order."""
+
+    kind: Kind
+    resource: str
+    steps: list[SafeStep]
+
+
+def safe_steps(role: str, resource: str, dialect: Dialect) -> SafeSteps | None:
+    """What makes the instrument of this role safe; None for one that energises nothing (meter, board)."""
+    makers = {"switch": _switch, "relay_board": _relay_board, "source": _source}
+    if role not in makers:
+        return None
+    return {"kind": _kind(role, resource), "resource": resource, "steps": makers[role](dialect)}
+
+
+def safe_state(instruments: Sequence[tuple[str, str, Dialect]]) -> list[SafeSteps]:
+    """What makes a bench safe, a resource each: relays first, because a release is a relay that opens, then the source.
+
+    `instruments`: (role, resource, dialect) in any order.
+    """
+    order = ("switch", "relay_board", "source")
+    ranked = sorted((one for one in instruments if one[0] in order), key=lambda one: order.index(one[0]))
+    return [steps for one in ranked if (steps := safe_steps(*one)) is not None]
+
+
+def _switch(dialect: Dialect) -> list[SafeStep]:
+    return [_scpi(dialect.text("open_all"), dialect.text("closed_list"), _NONE_CLOSED)]
+
+
+def _relay_board(dialect: Dialect) -> list[SafeStep]:
+    return [
+        {
+            "command": dialect.text("open_all"),
+            "query": dialect.text("closed_list"),
+            "expect": "NONE",
+            "acknowledge": "OK",
+        }
+    ]
+
+
+def _source(dialect: Dialect) -> list[SafeStep]:
+    mode = dialect.text("off_high_impedance")
+    # SCPI answers in short or long form: the first four letters, then any (HIMP, HIMPEDANCE).
+    word = re.escape(mode.split()[-1][:4].upper())
+    return [
+        _scpi(mode, dialect.text("off_mode"), rf"(?i:{word}\w*)"),
+        _scpi(dialect.text("output_off"), dialect.text("output_state"), _OFF),
+    ]
+
+
+def _scpi(command: str, query: str, expect: str) -> SafeStep:
+    return {"command": command, "query": query, "expect": expect, "message": joined(command, query)}
+
+
+def _kind(role: str, resource: str) -> Kind:
+    if role == "relay_board":
+        return "serial"
+    return "visa-socket" if re.fullmatch(r"(?i)TCPIP\d*::.+::\d+::SOCKET", resource) else "visa"

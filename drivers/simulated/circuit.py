@@ -1,0 +1,185 @@
+"""From contacts and pins to the circuit on the bus: which conductances, currents and nodes are joined at this moment.
+
+A closed select relay joins its pin's node and the bus into one (0.1 ohm against 120 pF settles in picoseconds; the
+volts across it, some microvolts at a trial's currents, are left out), unless the board has a series resistance there:
+then the pin stays a node of its own. An open select relay passes nothing; every other open relay passes its off
+resistance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from drivers.simulated.board_file import Board, PinPart, Setup
+from drivers.simulated.contact import Contact
+from drivers.simulated.leak import Current, leak_temperature_factor, net_pin_current
+from drivers.simulated.node import Branch, Circuit
+from drivers.simulated.randomness import generator
+
+
+@dataclass(frozen=True)
+class Drive:
+    """What a source does at its terminals: `volts` moves from `from_v` to `to_v` between two bench times, then stays.
+
+    kind "voltage": that voltage behind the output resistance, at most ±`limit` ampere. kind "current": `limit` ampere
+    (signed), at most ±`to_v` volt. kind "open": nothing connected.
+    """
+
+    kind: str = "open"
+    from_v: float = 0.0
+    to_v: float = 0.0
+    start_s: float = 0.0
+    end_s: float = 0.0
+    limit: float = 0.0
+
+    def volts(self, time_s: float) -> float:
+        if time_s >= self.end_s:
+            return self.to_v
+        if time_s <= self.start_s:
+            return self.from_v
+        return self.from_v + (self.to_v - self.from_v) * (time_s - self.start_s) / (self.end_s - self.start_s)
+
+    def ampere(self, time_s: float, node_v: float, series_ohm: float) -> float:
+        """Into a node at `node_v` behind `series_ohm` in all."""
+        if self.kind == "open":
+            return 0.0
+        if self.kind == "voltage":
+            return min(max((self.volts(time_s) - node_v) / series_ohm, -self.limit), self.limit)
+        if self.limit >= 0:
+            return min(self.limit, max((self.to_v - node_v) / series_ohm, -self.limit))
+        return max(self.limit, min((-self.to_v - node_v) / series_ohm, -self.limit))
+
+
+@dataclass
+class Pin:
+    """One input of the unit, with what has been done to it."""
+
+    part: PinPart
+    setup: Setup
+    leaks: bool = True
+    fitted_ohm: float | None = None
+
+
+@dataclass
+class Wiring:
+    """All that decides the circuit; changed only between segments."""
+
+    board: Board
+    seed: int
+    meter_ohm: float
+    temperature_k: float
+    contacts: dict[str, Contact]
+    pins: dict[str, Pin]
+    drive: Drive = field(default_factory=Drive)
+    clipped: str | None = None
+
+    def true_ohm(self, name: str, nominal_ohm: float, tolerance: float, true_ohm: float | None) -> float:
+        """What the resistor in the path `name` really is: stated, or drawn within its tolerance from the seed alone."""
+        if true_ohm is not None:
+            return true_ohm
+        return float(nominal_ohm * (1 + tolerance * generator(self.seed, "", f"resistor {name}").uniform(-1, 1)))
+
+    def path_ohm(self, name: str) -> float:
+        """The resistor of press, discharge, rail or source, or of `fit <nominal>`, without its contact."""
+        if name.startswith("fit "):
+            part = next(p for p in self.board.wiring.fit if f"fit {p.nominal_ohm:.12g}" == name)
+            return self.true_ohm(name, part.nominal_ohm, part.tolerance, part.true_ohm)
+        path = getattr(self.board.wiring, name)
+        return self.true_ohm(name, path.resistor_ohm, path.tolerance, path.true_ohm)
+
+    def joined(self) -> list[str]:
+        """The pins on the bus, in the board file's order."""
+        return [name for name in self.pins if self._is_joined(name)]
+
+    def _is_joined(self, name: str) -> bool:
+        if name == self.clipped:
+            return True
+        select = self.contacts.get(f"select {name}")
+        return select is not None and select.closed and self.pins[name].part.needle == "ok"
+
+    def is_merged(self, name: str) -> bool:
+        """Whether a joined pin is one node with the bus."""
+        return self.pins[name].part.series_resistance_ohm == 0
+
+    def pin_current(self, name: str) -> Current:
+        pin = self.pins[name]
+        return net_pin_current(
+            pin.part,
+            pin.setup,
+            leak_factor=leak_temperature_factor(pin.part, self.temperature_k) if pin.leaks else 0.0,
+            rail_v=self.board.rail.voltage_v,
+            output_ohm=self.board.unit.output_ohm,
+            fitted_ohm=pin.fitted_ohm,
+        )
+
+    def pin_circuit(self, name: str) -> Circuit:
+        """A pin by itself, not selected."""
+        return Circuit(self.pins[name].part.node_capacitance_f, 0.0, 0.0, (self.pin_current(name),))
+
+    def bus_capacitance_f(self) -> float:
+        """The fixture's and that of the pins merged with it."""
+        merged = [name for name in self.joined() if self.is_merged(name)]
+        return self.board.fixture.capacitance_f + sum(self.pins[name].part.node_capacitance_f for name in merged)
+
+    def bus_circuit(self, start_s: float) -> Circuit:
+        """The bus and all that is joined to it, for a segment that begins at bench time `start_s`."""
+        to_rail_s, to_ground_s = self._conductances()
+        joined = self.joined()
+        branches = tuple(
+            Branch(
+                self.pins[name].part.series_resistance_ohm + self.board.relays.on_ohm,
+                self.pins[name].part.node_capacitance_f,
+                self.pin_current(name),
+            )
+            for name in joined
+            if not self.is_merged(name)
+        )
+        return Circuit(
+            capacitance_f=self.bus_capacitance_f(),
+            conductance_s=to_ground_s + to_rail_s,
+            injected_a=to_rail_s * self.board.rail.voltage_v,
+            currents=tuple(self.pin_current(name) for name in joined if self.is_merged(name)),
+            branches=branches,
+            drive=self._drive_into_node(start_s),
+            filter_s=self.board.meter.step_response_s,
+            steady=self.drive.end_s <= start_s,
+        )
+
+    def _conductances(self) -> tuple[float, float]:
+        """Linear conductances from the bus to the rail and to ground."""
+        to_ground_s = 1 / self.meter_ohm + 1 / self.board.fixture.leakage_resistance_ohm
+        button = self.contacts["button"]
+        to_rail_s = 1 / (self.board.wiring.hand_press_resistor_ohm + button.resistance_ohm)
+        for name, contact in self.contacts.items():
+            if name in ("press", "rail"):
+                to_rail_s += 1 / (self.path_ohm(name) + contact.resistance_ohm)
+            elif name == "discharge" or name.startswith("fit "):
+                to_ground_s += 1 / (self.path_ohm(name) + contact.resistance_ohm)
+        return to_rail_s, to_ground_s
+
+    def source_outside_ohm(self) -> float | None:
+        """From the source's terminals to the bus, contact included; None where no source is wired."""
+        contact = self.contacts.get("source")
+        return None if contact is None else self.path_ohm("source") + contact.resistance_ohm
+
+    def source_ampere(self, time_s: float, node_v: float) -> float:
+        """From the source into the bus."""
+        outside_ohm = self.source_outside_ohm()
+        if outside_ohm is None:
+            return 0.0
+        return self.drive.ampere(time_s, node_v, outside_ohm + self.board.source.output_ohm)
+
+    def source_terminal_v(self, time_s: float, node_v: float) -> float:
+        """The source's terminals; what it is set to where it is not wired."""
+        outside_ohm = self.source_outside_ohm()
+        if outside_ohm is None:
+            return self.drive.volts(time_s)
+        return node_v + self.source_ampere(time_s, node_v) * outside_ohm
+
+    def _drive_into_node(self, start_s: float) -> Callable[[float, float], float] | None:
+        outside_ohm = self.source_outside_ohm()
+        if outside_ohm is None or self.drive.kind == "open":
+            return None
+        drive, series_ohm = self.drive, outside_ohm + self.board.source.output_ohm
+        return lambda t, v: drive.ampere(start_s + t, v, series_ohm)

@@ -1,0 +1,98 @@
+"""The node: C dV/dt at the bus and at every pin behind a series resistance (Kirchhoff's current law).
+
+C dV/dt = I_net(V) − V (G_ext + G_m) + I_press
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from drivers.simulated.leak import Current
+
+JACOBIAN_STEP_V = 1e-5
+
+
+@dataclass(frozen=True)
+class Branch:
+    """A pin behind a series resistance: a node of its own, joined to the bus through `series_ohm`."""
+
+    series_ohm: float
+    capacitance_f: float
+    current: Current
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """What hangs on one node (the bus, or a pin that is not selected) while no contact moves.
+
+    `conductance_s` to ground and `injected_a`: all that is linear, rails included. `currents`: the laws of the pins
+    whose nodes are merged with this one. `branches`: pins behind a series resistance. `drive(t, v)`: a source, ampere
+    into the node, t in seconds of the segment. `filter_s`: the meter's own input time constant, which loads nothing.
+    `steady`: nothing here depends on the time. State vector: [node, *branches, meter input where filter_s > 0].
+    """
+
+    capacitance_f: float
+    conductance_s: float
+    injected_a: float
+    currents: tuple[Current, ...] = ()
+    branches: tuple[Branch, ...] = ()
+    drive: Callable[[float, float], float] | None = None
+    filter_s: float = 0.0
+    steady: bool = True
+
+    def slope(self) -> Callable[[float, Sequence[float]], list[float]]:
+        """dV/dt of the state vector, in V/s."""
+        node, branches, filter_s = self._node_current(), self.branches, self.filter_s
+        capacitance_f = self.capacitance_f
+        if not branches and filter_s == 0:
+            return lambda t, y: [node(t, float(y[0])) / capacitance_f]
+
+        def slope(t: float, y: Sequence[float]) -> list[float]:
+            v = float(y[0])
+            i = node(t, v)
+            rates = [0.0]
+            for index, branch in enumerate(branches, 1):
+                v_branch = float(y[index])
+                through = (v_branch - v) / branch.series_ohm
+                i += through
+                rates.append((branch.current(v_branch) - through) / branch.capacitance_f)
+            rates[0] = i / capacitance_f
+            if filter_s:
+                rates.append((v - float(y[-1])) / filter_s)
+            return rates
+
+        return slope
+
+    def jacobian(self) -> Callable[[float, Sequence[float]], list[list[float]]]:
+        """d(dV/dt)/dV by differences of a fixed step.
+
+        LSODA's own differences shrink with the state's error weights and drown in rounding where the node rests at some
+        microvolts.
+        """
+        slope = self.slope()
+
+        def jacobian(t: float, y: Sequence[float]) -> list[list[float]]:
+            here = slope(t, y)
+            columns = []
+            for index in range(len(here)):
+                moved = list(y)
+                moved[index] += JACOBIAN_STEP_V
+                columns.append([(b - a) / JACOBIAN_STEP_V for a, b in zip(here, slope(t, moved), strict=True)])
+            return [list(row) for row in zip(*columns, strict=True)]
+
+        return jacobian
+
+    def _node_current(self) -> Callable[[float, float], float]:
+        injected, conductance, currents, drive = self.injected_a, self.conductance_s, self.currents, self.drive
+        if drive is None and len(currents) == 1:
+            only = currents[0]
+            return lambda t, v: injected - conductance * v + only(v)
+
+        def node_current(t: float, v: float) -> float:
+            i = injected - conductance * v
+            for current in currents:
+                i += current(v)
+            return i if drive is None else i + drive(t, v)
+
+        return node_current

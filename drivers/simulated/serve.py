@@ -1,0 +1,130 @@
+"""Serve the simulated bench: loopback TCP ports and pseudo-terminals in front of one world.
+
+    serve(board_file, *, speed, seed, announce, stop)      in this process, until `stop` is set
+    python -m drivers.simulated.serve BOARD.toml [--speed 10] [--seed 7] [--until-stdin-ends] [--no-pty]
+
+prints one line on stdout when everything listens,
+
+    ready {"meter": "TCPIP::127.0.0.1::40101::SOCKET", "source": "TCPIP::…", "switch": "TCPIP::…",
+           "relay_board": "/dev/pts/4", "board": "/dev/pts/5", "hand": "127.0.0.1:40111"}
+
+and ends on SIGTERM, SIGINT or (with --until-stdin-ends) the end of its standard input. Where there are no
+pseudo-terminals, or with --no-pty, relay_board and board are "socket://127.0.0.1:<port>". The board file's format
+stands in board_file.py.
+
+`hand` is a person's hand at the bench, one LF-terminated line a request, answered by `OK` or `ERR <text>`:
+
+    CLIP D1 | CLIP none   the meter's clip (and the push button's) on that pin; one clip only
+    PRESS D1              clip it and push the button: rail -> hand press resistor -> button (bounces) -> pin
+    RELEASE               let the button go
+    FIT D1 8200 | FIT D1 none    a resistor from that pin to ground, clipping the pin too; it stays until taken off
+    TEMPERATURE 358.15    the chamber, in kelvin, at once
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from drivers.simulated.board_file import BoardFileError, read_board_file
+from drivers.simulated.clock import ScaledClock
+from drivers.simulated.console import BoardConsole, Hand, RelayBoard
+from drivers.simulated.meter import Meter
+from drivers.simulated.port import Ports, line_session, scpi_session
+from drivers.simulated.source import Source
+from drivers.simulated.switch import Switch
+from drivers.simulated.world import World
+
+MAKER = "Invented Instruments"
+STOP_LOOK_S = 0.1
+SWITCH_INTERVAL_S = 2e-4
+
+
+def serve(
+    board_file: Path,
+    *,
+    speed: float | None,
+    seed: int | None,
+    announce: Callable[[dict[str, str]], None],
+    stop: threading.Event,
+    pty: bool = True,
+) -> None:
+    """Serve the bench until `stop` is set; `announce` is given role -> resource once everything listens.
+
+    `speed`, `seed`: None means the board file's. Raises BoardFileError before anything listens.
+    """
+    board = read_board_file(board_file)
+    clock = ScaledClock(board.speed if speed is None else speed)
+    world = World(board, seed)
+    with Ports(world, clock, pty=pty) as ports:
+        numbers = {
+            "meter": ports.tcp(scpi_session(Meter(world, f"{MAKER},Voltmeter 61,SIM-0001,2.0"))),
+            "source": ports.tcp(scpi_session(Source(world, f"{MAKER},Source-measure unit 24,SIM-0002,1.3"))),
+            "switch": ports.tcp(scpi_session(Switch(world, f"{MAKER},Switch 48,SIM-0003,1.1"))),
+        }
+        resources = {role: f"TCPIP::127.0.0.1::{number}::SOCKET" for role, number in numbers.items()}
+        resources["relay_board"] = ports.serial(line_session(RelayBoard(world, f"{MAKER},Relay board 16,SIM-0004,1.0")))
+        resources["board"] = ports.serial(line_session(BoardConsole(world)))
+        resources["hand"] = f"127.0.0.1:{ports.tcp(line_session(Hand(world)))}"
+        announce(resources)
+        while not stop.wait(STOP_LOOK_S):
+            ports.check()
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """The command line of the module's text. Exit status 0 when told to stop, 2 for a wrong board file or option."""
+    # Threads that solve must not keep the others from noting when a command arrived.
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    parser = argparse.ArgumentParser(prog="drivers.simulated.serve", description="Serve the simulated bench.")
+    parser.add_argument("board", type=Path, help="board file (TOML)")
+    parser.add_argument("--speed", type=_positive, help="bench seconds a real second; the board file's by default")
+    parser.add_argument("--seed", type=int, help="instead of the board file's")
+    parser.add_argument("--until-stdin-ends", action="store_true", help="end when standard input does")
+    parser.add_argument("--no-pty", action="store_true", help="serve the serial lines on TCP ports too")
+    options = parser.parse_args(argv)
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    if options.until_stdin_ends:
+        threading.Thread(target=_wait_for_end, args=(stop,), daemon=True).start()
+    try:
+        serve(
+            options.board,
+            speed=options.speed,
+            seed=options.seed,
+            announce=_announce,
+            stop=stop,
+            pty=not options.no_pty,
+        )
+    except BoardFileError as exc:
+        sys.stderr.write(f"{exc}\n")
+        return 2
+    return 0
+
+
+def _positive(text: str) -> float:
+    value = float(text)
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"must be above zero: {text}")
+    return value
+
+
+def _announce(resources: dict[str, str]) -> None:
+    sys.stdout.write(f"ready {json.dumps(resources)}\n")
+    sys.stdout.flush()
+
+
+def _wait_for_end(stop: threading.Event) -> None:
+    while os.read(sys.stdin.fileno(), 4096):
+        pass
+    stop.set()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

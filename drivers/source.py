@@ -1,0 +1,109 @@
+"""A source-measure unit: force a voltage, measure both. Its output is off at high impedance, and that is verified."""
+
+from __future__ import annotations
+
+import math
+
+from drivers.clock import Clock
+from drivers.errors import BenchError, InstrumentError, LimitError
+from drivers.instrument import Instrument
+from drivers.message import joined, refused, send_together, truth
+
+READ_S = 0.1
+"""Bench seconds that a reading of both quantities may take: the deadline follows from it."""
+
+
+class Source:
+    """Forces a voltage with a current limit. Nothing leaves here beyond the limits given to `prepare`."""
+
+    def __init__(self, instrument: Instrument, clock: Clock) -> None:
+        self.instrument = instrument
+        self._clock = clock
+        self._voltage_limit_v: float | None = None
+
+    def prepare(self, voltage_limit_v: float, current_limit_a: float) -> None:
+        """Output off at high impedance (verified), then voltage mode, range, compliance, and what is measured.
+
+        A reset may put the off mode back to one that holds the node at 0 V, so it is set first and read back.
+        Raises InstrumentError where output, off mode or compliance do not read back as told.
+        """
+        self._voltage_limit_v = None
+        dialect = self.instrument.dialect
+        self.output_off()
+        send_together(
+            self.instrument,
+            dialect.text("mode_voltage"),
+            dialect.text("voltage", value=0.0),
+            dialect.text("voltage_range", value=voltage_limit_v),
+            dialect.text("measure_both"),
+            dialect.text("functions"),
+        )
+        self.instrument.apply("current_limit", current_limit_a, read="current_limit_read", rel=0.01, unit="A")
+        self._voltage_limit_v = voltage_limit_v
+
+    def force_voltage(self, voltage_v: float) -> None:
+        """Set the level. Raises LimitError beyond the limit of `prepare`; nothing is sent then."""
+        if self._voltage_limit_v is None:
+            raise BenchError(f"source {self.instrument.resource}: must be prepared before a voltage is forced")
+        if not abs(voltage_v) <= self._voltage_limit_v:
+            raise LimitError(
+                f"source {self.instrument.resource}: {voltage_v:.4g} V is beyond its limit of "
+                f"{self._voltage_limit_v:.4g} V"
+            )
+        self.instrument.send("voltage", value=voltage_v)
+
+    def output_on(self) -> None:
+        """Switch the output on. Raises InstrumentError unless it reads back on."""
+        dialect = self.instrument.dialect
+        command = dialect.text("output_on")
+        if not truth(self.instrument, joined(command, dialect.text("output_state"))):
+            self.instrument.check_errors(command)
+            raise self._disobeyed("the output reads back off", command)
+
+    def output_off(self) -> None:
+        """Switch the output off at high impedance. Raises InstrumentError unless both read back.
+
+        Each is tried whatever becomes of the other: an unknown off mode is no reason to leave the output on.
+        """
+        try:
+            self._off_mode()
+        finally:
+            self._off()
+
+    def read(self) -> tuple[float, float]:
+        """Volts and amperes as measured. Raises BenchError on an overload of either."""
+        volts, amperes = self.instrument.ask_numbers("read", 2, timeout_s=self._clock.deadline(READ_S))
+        if math.isnan(volts) or math.isnan(amperes):
+            raise BenchError(f"source {self.instrument.resource}: overload: {volts:.4g} V, {amperes:.4g} A")
+        return float(volts), float(amperes)
+
+    def in_compliance(self) -> bool:
+        """Whether the current limit, and not the voltage, decides what the output does."""
+        return truth(self.instrument, self.instrument.dialect.text("current_limit_tripped"))
+
+    def _off_mode(self) -> None:
+        dialect = self.instrument.dialect
+        command = dialect.text("off_high_impedance")
+        message = joined(command, dialect.text("off_mode"))
+        mode = self.instrument.link.ask(message).strip()
+        if not mode:
+            raise refused(self.instrument, "the off mode must be a word", message, mode)
+        if not _same_word(command.split()[-1].upper(), mode.upper()):
+            self.instrument.check_errors(command)
+            raise self._disobeyed(f"the off mode reads back {mode!r}, not high impedance", command)
+
+    def _off(self) -> None:
+        dialect = self.instrument.dialect
+        command = dialect.text("output_off")
+        if truth(self.instrument, joined(command, dialect.text("output_state"))):
+            self.instrument.check_errors(command)
+            raise self._disobeyed("the output reads back on", command)
+
+    def _disobeyed(self, rule: str, command: str) -> InstrumentError:
+        return InstrumentError(rule, resource=self.instrument.resource, command=command)
+
+
+def _same_word(sent: str, read: str) -> bool:
+    """Whether both are one word, in short (four letters) or long form (SCPI-99 vol. 1, 6.2.1): HIMP and HIMPEDANCE."""
+    short, long = sorted((sent, read), key=len)
+    return short == long or (len(short) >= 4 and long.startswith(short))

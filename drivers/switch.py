@@ -1,0 +1,89 @@
+"""A SCPI switch: one relay a command, its state read back in the same message."""
+
+from __future__ import annotations
+
+import re
+
+from drivers.errors import WiringError
+from drivers.instrument import Instrument
+from drivers.message import joined, refused, truth
+
+_ENTRY = re.compile(r"\s*(\w+)\s*(?::\s*(\w+)\s*)?")
+
+
+def channel_list(text: str) -> frozenset[str] | None:
+    """The channels of a SCPI channel list such as `(@101,103:105)`; None where the text is not one.
+
+    A range must be of whole numbers (SCPI-99 vol. 1, 8.3.2).
+    """
+    body = re.fullmatch(r"\s*\(\s*@(.*)\)\s*", text)
+    if body is None:
+        return None
+    channels: set[str] = set()
+    for entry in body[1].split(",") if body[1].strip() else ():
+        match = _ENTRY.fullmatch(entry)
+        if match is None:
+            return None
+        first, last = match.groups()
+        if last is None:
+            channels.add(first)
+        elif first.isdecimal() and last.isdecimal():
+            channels.update(str(number) for number in range(int(first), int(last) + 1))
+        else:
+            return None
+    return frozenset(channels)
+
+
+class Switch:
+    """Closes and opens relays through an identified instrument. A coil's state is all that a readback proves."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self.instrument = instrument
+
+    def reset(self) -> None:
+        """Reset, and every relay open, verified."""
+        self.instrument.reset()
+        self.open_all()
+
+    def close(self, number: str) -> None:
+        """Close one relay. Raises WiringError unless it reads back closed."""
+        self._move("close", number, closed=True)
+
+    def open(self, number: str) -> None:
+        """Open one relay. Raises WiringError unless it reads back open."""
+        self._move("open", number, closed=False)
+
+    def open_all(self) -> None:
+        """Open every relay. Raises WiringError unless the closed list reads back empty."""
+        dialect = self.instrument.dialect
+        command = dialect.text("open_all")
+        left = self._list(joined(command, dialect.text("closed_list")))
+        if left:
+            self.instrument.check_errors(command)
+            raise WiringError(
+                f"{self.instrument.name} {self.instrument.resource}: "
+                f"channel {', '.join(sorted(left))} reads back closed after {command!r}"
+            )
+
+    def closed(self) -> frozenset[str]:
+        """The closed channels, as the switch lists them. Raises ReplyError where the reply is no channel list."""
+        return self._list(self.instrument.dialect.text("closed_list"))
+
+    def _move(self, purpose: str, number: str, *, closed: bool) -> None:
+        dialect = self.instrument.dialect
+        command = dialect.text(purpose, list=(number,))
+        if truth(self.instrument, joined(command, dialect.text("closed", list=(number,)))) is closed:
+            return
+        # The instrument may have said why it refused; its own words come first.
+        self.instrument.check_errors(command)
+        reads = "open" if closed else "closed"
+        raise WiringError(
+            f"{self.instrument.name} {self.instrument.resource}: channel {number} reads back {reads} after {command!r}"
+        )
+
+    def _list(self, message: str) -> frozenset[str]:
+        text = self.instrument.link.ask(message)
+        channels = channel_list(text)
+        if channels is None:
+            raise refused(self.instrument, "a closed list must look like (@101,103)", message, text)
+        return channels

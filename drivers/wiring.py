@@ -1,0 +1,79 @@
+"""The wiring: which channel selects, presses, discharges and fits. By name, never by a number compared as a float."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from drivers.errors import WiringError
+
+Device = Literal["switch", "relay_board"]
+
+NOTHING = "none"
+"""The name of the trial resistor that is not there."""
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One relay: its device and its number there, as the device writes it ("101", "3")."""
+
+    device: Device
+    number: str
+
+    def __str__(self) -> str:
+        return f"{self.device} {self.number}"
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """What is joined to what through which relay. An empty place means that the bench has no such relay.
+
+    `select`: pin name to its relay. `fit`: trial resistor's name to its relay. Resistances in ohm; `press_u_ohm` and
+    `source_u_ohm` are standard uncertainties. `source_ohm` is a resistor between source and bus.
+    """
+
+    select: Mapping[str, Channel] = field(default_factory=dict)
+    press: Channel | None = None
+    press_ohm: float | None = None
+    press_u_ohm: float | None = None
+    discharge: Channel | None = None
+    discharge_ohm: float | None = None
+    rail: Channel | None = None
+    rail_ohm: float | None = None
+    source: Channel | None = None
+    source_ohm: float = 0.0
+    source_u_ohm: float = 0.0
+    fit: Mapping[str, Channel] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Raises WiringError where two wires lead to one channel, or a relay lacks its resistor's value."""
+        seen: dict[Channel, str] = {}
+        for wire, channel in self.wires():
+            if channel in seen:
+                raise WiringError(f"wiring: {wire} and {seen[channel]} are both on channel {channel}")
+            seen[channel] = wire
+        for wire, relay, ohm in (("press", self.press, self.press_ohm), ("rail", self.rail, self.rail_ohm)):
+            if relay is not None and not (ohm is not None and ohm > 0.0):
+                raise WiringError(f"wiring.{wire}: needs a resistor above 0 Ω: {ohm!r}")
+
+    def wires(self) -> Iterator[tuple[str, Channel]]:
+        """Every wire with its channel, named as the bench file names it."""
+        for pin, channel in self.select.items():
+            yield f"select.{pin}", channel
+        for wire, relay in (
+            ("press", self.press),
+            ("discharge", self.discharge),
+            ("rail", self.rail),
+            ("source", self.source),
+        ):
+            if relay is not None:
+                yield wire, relay
+        for name, channel in self.fit.items():
+            yield f"fit.{name}", channel
+
+    def check_devices(self, present: tuple[str, ...]) -> None:
+        """Raises WiringError naming the first wire on a device that the bench does not have."""
+        for wire, channel in self.wires():
+            if channel.device not in present:
+                raise WiringError(f"wiring.{wire}: {channel}: this bench has no {channel.device}")

@@ -1,0 +1,99 @@
+"""bench.toml -> an unopened bench: instruments, wiring, limits. Nothing here opens or sends anything."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from drivers.limits import Limits
+from drivers.wiring import Channel, Wiring
+from harness.bench_rules import bench_faults, rectangular_u_ohm
+from harness.bench_tables import BenchTables, WireTable, WiringTable
+from harness.errors import UserFileError
+from harness.plan import Plan
+from harness.together import together_problems
+from harness.user_file import read_tables, read_text, read_toml, refuse_faults
+from harness.values import TrialResistor
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchFile(BenchTables):
+    """An unopened bench whose file keeps all its rules.
+
+    `path` as given, `text` as read, `raw` the values as written. The keys of `wiring.fit` are resistors' one names.
+    """
+
+    path: str
+    text: str
+    raw: dict[str, Any]
+
+    def driver_limits(self) -> Limits:
+        """The limits as the drivers check them."""
+        return Limits(**vars(self.limits))
+
+    def driver_wiring(self) -> Wiring:
+        """The wiring as the drivers use it: channels, and resistances with their standard uncertainties in ohm."""
+        wiring = self.wiring
+        press, press_ohm, press_u_ohm = _relay(wiring.press)
+        discharge, discharge_ohm, _ = _relay(wiring.discharge)
+        rail, rail_ohm, _ = _relay(wiring.rail)
+        source, source_ohm, source_u_ohm = _relay(wiring.source)
+        return Wiring(
+            select=wiring.select,
+            press=press,
+            press_ohm=press_ohm,
+            press_u_ohm=press_u_ohm,
+            discharge=discharge,
+            discharge_ohm=discharge_ohm,
+            rail=rail,
+            rail_ohm=rail_ohm,
+            source=source,
+            source_ohm=source_ohm or 0.0,
+            source_u_ohm=source_u_ohm or 0.0,
+            fit={name: fit.channel for name, fit in wiring.fit.items() if fit.channel is not None},
+        )
+
+    def calibration_notes(self, today: date) -> tuple[str, ...]:
+        """One line for each instrument whose calibration is overdue; a note, because the measuring goes on."""
+        return tuple(
+            f"{role}: calibration was due on {table.calibration_due.isoformat()}"
+            for role, table in self.instruments().items()
+            if table.calibration_due is not None and table.calibration_due < today
+        )
+
+
+def _relay(wire: WireTable | None) -> tuple[Channel | None, float | None, float | None]:
+    """A wire's channel, resistance and its standard uncertainty in ohm: as measured where it was."""
+    if wire is None:
+        return None, None, None
+    if wire.measured_ohm is not None:
+        return wire.channel, wire.measured_ohm, wire.measured_u_ohm
+    return wire.channel, wire.resistor_ohm, rectangular_u_ohm(wire.resistor_ohm, wire.tolerance)
+
+
+def read_bench(path: Path | str) -> BenchFile:
+    """Read and check a bench file. Raises UserFileError with every problem, one line each, in the order of the file."""
+    return bench_from_text(read_text(path), path)
+
+
+def bench_from_text(text: str, path: Path | str = "bench.toml") -> BenchFile:
+    """The same from the text of a bench file; `path` is what messages call it."""
+    raw = read_toml(path, text)
+    tables = read_tables(path, raw, BenchTables)
+    refuse_faults(path, raw, bench_faults(tables))
+    one_name = TrialResistor()
+    fit = {one_name.read(written): fit for written, fit in tables.wiring.fit.items()}
+    wiring = WiringTable(**{**vars(tables.wiring), "fit": fit})
+    return BenchFile(**{**vars(tables), "wiring": wiring}, path=str(path), text=text, raw=raw)
+
+
+def check_together(plan: Plan, bench: BenchFile) -> None:
+    """Refuse a plan that this bench cannot carry out. Raises UserFileError, one line a problem, the plan's first."""
+    problems = together_problems(plan, bench)
+    if problems:
+        raise UserFileError.of(problems)
+
+
+__all__ = ["BenchFile", "bench_from_text", "check_together", "read_bench"]

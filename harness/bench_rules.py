@@ -1,0 +1,134 @@
+"""What must fit together inside one bench file: a relay for every wire, commands that can be sent."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from itertools import chain
+from typing import TYPE_CHECKING
+
+from pydantic_core import PydanticCustomError
+
+from drivers.dialect import TEMPLATES, Dialect, DialectError
+from drivers.wiring import Channel
+from harness.user_file import Fault, Location, closest, dotted
+from harness.values import PIN_NAME, TrialResistor
+from results.quantity import parse, show
+from results.record.trial import NO_RESISTOR
+
+if TYPE_CHECKING:
+    from harness.bench_tables import BenchTables
+
+PLAUSIBLE = 0.3
+"""A measured resistance further than this share from the nominal one is a slip of the decimal point."""
+
+
+def bench_faults(bench: BenchTables) -> list[Fault]:
+    """Every rule between values that the bench file breaks."""
+    return list(chain.from_iterable(rule(bench) for rule in (_resources, _commands, _wires, _fits, _measured)))
+
+
+def rectangular_u_ohm(ohm: float, tolerance: float) -> float:
+    """Standard uncertainty in ohm of a resistor known by its tolerance only (rectangular, JCGM 100:2008, 4.3.7)."""
+    return ohm * tolerance / math.sqrt(3.0)
+
+
+def wires(bench: BenchTables) -> Iterator[tuple[Location, Channel]]:
+    """Every wire: its key and its channel."""
+    wiring = bench.wiring
+    for key in ("press", "discharge", "rail", "source"):
+        wire = getattr(wiring, key)
+        if wire is not None:
+            yield ("wiring", key), wire.channel
+    for pin, channel in wiring.select.items():
+        yield ("wiring", "select", pin), channel
+    for name, fit in wiring.fit.items():
+        if fit.channel is not None:
+            yield ("wiring", "fit", name), fit.channel
+
+
+def _resources(bench: BenchTables) -> Iterator[Fault]:
+    taken: dict[str, str] = {}
+    for role, table in bench.instruments().items():
+        resource = table.resource.casefold()
+        if resource in taken:
+            yield Fault((role, "resource"), f"is already the resource of the {taken[resource]}")
+        taken.setdefault(resource, role)
+
+
+def _commands(bench: BenchTables) -> Iterator[Fault]:
+    for role, table in bench.instruments().items():
+        for purpose, template in table.commands.items():
+            where = (role, "commands", purpose)
+            if purpose not in TEMPLATES[role]:
+                yield Fault(where, f"unknown command of a {role} ({closest(purpose, sorted(TEMPLATES[role]))})")
+                continue
+            try:
+                Dialect(role, {purpose: template})
+            except DialectError as exc:
+                rule = str(exc).removeprefix(f"{role}.commands.{purpose}: ")
+                yield Fault(where, rule.removeprefix(f"{template!r} ").removeprefix(f"{template!r}: "))
+
+
+def _wires(bench: BenchTables) -> Iterator[Fault]:
+    taken: dict[Channel, Location] = {}
+    for where, channel in wires(bench):
+        device = getattr(bench, channel.device)
+        if device is None:
+            yield Fault(where, f"the bench has no [{channel.device}]", _quoted(channel))
+        elif device.channels and channel.number not in device.channels:
+            yield Fault(where, f"{channel.device}.channels has no channel {channel.number}", _quoted(channel))
+        elif channel in taken:
+            yield Fault(where, f"{channel} is already used by {dotted(taken[channel])}", "")
+        taken.setdefault(channel, where)
+    if bench.wiring.source is not None and bench.source is None:
+        yield Fault(("wiring", "source"), "the bench has no [source]")
+
+
+def _quoted(channel: Channel) -> str:
+    return f'"{channel}"'
+
+
+def _fits(bench: BenchTables) -> Iterator[Fault]:
+    for pin in bench.wiring.select:
+        if not PIN_NAME.accepts(pin):
+            yield Fault(("wiring", "select", pin), f"the name of a pin {PIN_NAME.rule}")
+    first: dict[str, str] = {}
+    for written in bench.wiring.fit:
+        where = ("wiring", "fit", written)
+        try:
+            name = TrialResistor().read(written)
+        except PydanticCustomError as exc:
+            yield Fault(where, f"the key must be a resistance: {exc.message()}")
+            continue
+        if name == NO_RESISTOR:
+            yield Fault(where, "no resistor needs no relay")
+        elif name in first:
+            yield Fault(where, f"is the same resistor as {dotted(('wiring', 'fit', first[name]))}")
+        first.setdefault(name, written)
+
+
+def _measured(bench: BenchTables) -> Iterator[Fault]:
+    for where, nominal_ohm, measured_ohm, u_ohm in _measurements(bench):
+        if (measured_ohm is None) != (u_ohm is None):
+            missing = "measured" if measured_ohm is None else "measured_u"
+            yield Fault((*where, missing), "missing: a measured value and its uncertainty go together")
+        elif measured_ohm is not None and abs(measured_ohm - nominal_ohm) > PLAUSIBLE * nominal_ohm:
+            rule = f"must be within {show(PLAUSIBLE, '%')} of {show(nominal_ohm, 'Ω')}"
+            yield Fault((*where, "measured"), rule)
+        elif measured_ohm is not None and u_ohm is not None and u_ohm > 0.1 * measured_ohm:
+            yield Fault((*where, "measured_u"), "must not be more than a tenth of the measured value")
+
+
+def _measurements(bench: BenchTables) -> Iterator[tuple[Location, float, float | None, float | None]]:
+    for key in ("press", "discharge", "rail", "source"):
+        wire = getattr(bench.wiring, key)
+        if wire is not None:
+            yield ("wiring", key), wire.resistor_ohm, wire.measured_ohm, wire.measured_u_ohm
+    for written, fit in bench.wiring.fit.items():
+        try:
+            name = TrialResistor().read(written)
+        except PydanticCustomError:
+            continue
+        if name != NO_RESISTOR:
+            yield ("wiring", "fit", written), parse(name, "Ω"), fit.measured_ohm, fit.measured_u_ohm

@@ -1,0 +1,211 @@
+"""The tables of bench.toml: one frozen dataclass each, SI values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Annotated, ClassVar
+
+from pydantic import BeforeValidator, ConfigDict
+
+from drivers.wiring import Channel
+from harness.user_file import TABLE
+from harness.values import Channels, Count, Day, Number, Quantity, Text, Wire
+
+PORT = r"/\S+|\\\\\.\\COM\d+|COM\d+|(?:socket|rfc2217)://\S+:\d+"
+SCPI = r"(?i:(?:TCPIP|GPIB|USB|ASRL|VXI|PXI|FIREWIRE)[^\s:]*::\S+)"
+Scpi = Annotated[str, Text(1, 200, SCPI, 'must be a VISA resource, such as "TCPIP::192.168.0.5::5025::SOCKET"')]
+Port = Annotated[str, Text(1, 200, PORT, 'must be a port, such as "/dev/ttyACM0", "COM3" or "socket://127.0.0.1:7001"')]
+Command = Annotated[str, Text(0, 200)]
+AnyChannel = Annotated[Channel, Wire()]
+OwnChannels = Annotated[tuple[str, ...], Channels()]
+WireResistor = Annotated[float, Quantity("Ω", 100.0, 1e6)]
+Tolerance = Annotated[float, Quantity("%", 0.0, 0.2)]
+MeasuredOhm = Annotated[float | None, Quantity("Ω", 1.0, 100e6)]
+MeasuredUOhm = Annotated[float | None, Quantity("Ω", 1e-6, 10e6)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchTable:
+    """[bench]: its name, the mains frequency (None: not known) and the VISA library."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    name: Annotated[str, Text(1, 80)] = "bench"
+    line_frequency_hz: Annotated[float | None, Quantity("Hz", 10.0, 1000.0)] = None
+    visa: Annotated[str, Text(1, 200)] = "@py"
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClockTable:
+    """[clock]: bench seconds a real second. Anything but 1 is right only where the bench itself runs that fast."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    speed: Annotated[float, Number(0.01, 1000.0)] = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class LimitsTable:
+    """[limits]: what no plan exceeds; see drivers.limits."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    voltage_v: Annotated[float, Quantity("V", 0.5, 60.0)] = 5.5
+    current_a: Annotated[float, Quantity("A", 1e-9, 0.1)] = 1e-3
+    press_time_s: Annotated[float, Quantity("s", 1e-3, 3600.0)] = 10.0
+    presses_per_minute: Annotated[float | None, Number(0.1, 60000.0)] = None
+    press_current_a: Annotated[float, Quantity("A", 1e-6, 1.0)] = 20e-3
+
+
+@dataclass(frozen=True, kw_only=True)
+class InstrumentTable:
+    """What every instrument's table may say. `identity` must occur in what it answers when asked who it is."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    resource: str
+    calibration_due: Annotated[date | None, Day()] = None
+    identity: Annotated[str, Text()] = ""
+    commands: dict[str, Command] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeterTable(InstrumentTable):
+    """[meter]. Accuracy limits as in results.record.run_record.MeterModel.
+
+    `input_resistance_ohm` None: not known, its load cannot be corrected. `memory`: readings that it stores, None where
+    not known.
+    """
+
+    resource: Scpi
+    accuracy_reading: Annotated[float, Quantity("%", 0.0, 0.1)]
+    accuracy_v: Annotated[float, Quantity("V", 0.0, 1.0)]
+    range_v: Annotated[float, Quantity("V", 0.01, 1000.0)] = 10.0
+    input_resistance_ohm: Annotated[float | None, Quantity("Ω", 1e4, 1e15)] = None
+    step_response_s: Annotated[float, Quantity("s", 0.0, 10.0)] = 0.0
+    memory: Annotated[int | None, Count(2, 10**9)] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceTable(InstrumentTable):
+    """[source]: accuracy limits of the current that it measures, relative and in ampere."""
+
+    resource: Scpi
+    accuracy_reading: Annotated[float, Quantity("%", 0.0, 0.1)]
+    accuracy_a: Annotated[float, Quantity("A", 0.0, 0.1)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SwitchTable(InstrumentTable):
+    """[switch]. `channels` empty: not stated, so a wire to one that does not exist is found by the switch only."""
+
+    resource: Scpi
+    channels: OwnChannels = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class RelayBoardTable(InstrumentTable):
+    """[relay_board]. `channels` as for a switch."""
+
+    resource: Port
+    channels: OwnChannels = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoardTable(InstrumentTable):
+    """[board]: the console of the board under test."""
+
+    resource: Port
+
+
+@dataclass(frozen=True, kw_only=True)
+class FixtureTable:
+    """[fixture]: what relays and cables put on the node; None where not known."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    capacitance_f: Annotated[float, Quantity("F", 0.0, 1e-6)] = 0.0
+    leakage_resistance_ohm: Annotated[float | None, Quantity("Ω", 1e5, 1e16)] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class WireTable:
+    """A wire through a relay and a resistor, nominal with relative tolerance, or measured with standard uncertainty."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    channel: AnyChannel
+    resistor_ohm: WireResistor = 1e3
+    tolerance: Tolerance = 0.01
+    measured_ohm: MeasuredOhm = None
+    measured_u_ohm: MeasuredUOhm = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class RailWireTable(WireTable):
+    """The wire that senses the rail; 10 kΩ unless stated, which keeps a slip from shorting the rail."""
+
+    resistor_ohm: WireResistor = 1e4
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceWireTable(WireTable):
+    """The series relay of the source, by which it lets go; 0 Ω where no resistor is in series."""
+
+    resistor_ohm: Annotated[float, Quantity("Ω", 0.0, 1e6)] = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class FitTable:
+    """A trial resistor: its relay (None: fitted by hand) and what was measured of it in place."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    channel: Annotated[Channel | None, Wire()] = None
+    measured_ohm: MeasuredOhm = None
+    measured_u_ohm: MeasuredUOhm = None
+
+
+def _as_table(written: object) -> object:
+    """`press = "switch 201"` is short for `press = { channel = "switch 201" }`."""
+    return {"channel": written} if isinstance(written, str) else written
+
+
+_SHORT = BeforeValidator(_as_table)
+
+
+@dataclass(frozen=True, kw_only=True)
+class WiringTable:
+    """[wiring]: the relays. `settle_s` passes between a relay's command and a reading."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    press: Annotated[WireTable | None, _SHORT] = None
+    discharge: Annotated[WireTable | None, _SHORT] = None
+    rail: Annotated[RailWireTable | None, _SHORT] = None
+    source: Annotated[SourceWireTable | None, _SHORT] = None
+    select: dict[str, AnyChannel] = field(default_factory=dict)
+    fit: dict[str, Annotated[FitTable, _SHORT]] = field(default_factory=dict)
+    settle_s: Annotated[float, Quantity("s", 0.0, 10.0)] = 0.01
+    discharge_time_s: Annotated[float, Quantity("s", 0.0, 60.0)] = 0.02
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchTables:
+    """All tables of bench.toml."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    meter: MeterTable
+    bench: BenchTable = field(default_factory=BenchTable)
+    clock: ClockTable = field(default_factory=ClockTable)
+    limits: LimitsTable = field(default_factory=LimitsTable)
+    source: SourceTable | None = None
+    switch: SwitchTable | None = None
+    relay_board: RelayBoardTable | None = None
+    board: BoardTable | None = None
+    fixture: FixtureTable = field(default_factory=FixtureTable)
+    wiring: WiringTable = field(default_factory=WiringTable)
+
+    def instruments(self) -> dict[str, InstrumentTable]:
+        """The instruments that the bench has, by role."""
+        roles = {
+            "meter": self.meter,
+            "source": self.source,
+            "switch": self.switch,
+            "relay_board": self.relay_board,
+            "board": self.board,
+        }
+        return {role: table for role, table in roles.items() if table is not None}

@@ -1,0 +1,217 @@
+"""The command line. Each command imports what it needs when it is called; nobody is shown a traceback."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from harness.errors import BENCH_FAILED, FILES_WRONG, CommandLineError, exit_status
+
+if TYPE_CHECKING:
+    from harness.events import Listener
+
+app = typer.Typer(
+    name="stuckpin",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help=(
+        "Finds digital inputs that stay high after they are let go: presses every pin of a board, releases it, logs "
+        "its voltage, with and without trial resistors, and reports which pins stick, how bad, and what to fit.\n\n"
+        "Exit status: 0 every planned trial released, 1 any other verdict, 2 files or command line wrong, 3 the bench "
+        "failed, 4 interrupted; whatever it is, every pin was let go and every output is off, or the last lines say "
+        "what could not be verified."
+    ),
+)
+
+Parent = Annotated[Path, typer.Option("--runs", help="Where the run folder is made.", show_default=True)]
+Plain = Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live view.")]
+NoPdf = Annotated[bool, typer.Option("--no-pdf", help="Only the CSV files, no report.pdf.")]
+
+
+@app.command()
+def demo(
+    runs: Parent = Path("runs"),
+    plain: Plain = False,
+) -> None:
+    """Carry out the 24-pin Fernhill plan on a simulated bench, over real sockets and serial lines."""
+    from harness.demo import fernhill_board, simulated_bench, write_demo_files
+
+    with fernhill_board() as board, simulated_bench(board) as resources:
+        plan, bench = write_demo_files(runs / "demo-files", resources)
+        status = _run(plan, bench, runs=runs, procedures=(), operator="demo", plain=plain, pdf=True)
+    raise typer.Exit(status)
+
+
+@app.command()
+def run(
+    plan: Annotated[Path, typer.Argument(help="What to test (plan.toml).")],
+    bench: Annotated[Path, typer.Option("--bench", help="Instruments and wiring (bench.toml).")],
+    runs: Parent = Path("runs"),
+    procedures: Annotated[
+        list[Path] | None,
+        typer.Option("--procedures", help="A folder from which a procedure file of your own may be carried out."),
+    ] = None,
+    operator: Annotated[str, typer.Option("--operator", help="Who is at the bench; stands in the report.")] = "",
+    plain: Plain = False,
+    no_pdf: NoPdf = False,
+) -> None:
+    """Carry out a plan on a bench: press, release, log, decide and report."""
+    status = _run(plan, bench, runs=runs, procedures=procedures or (), operator=operator, plain=plain, pdf=not no_pdf)
+    raise typer.Exit(status)
+
+
+@app.command("import")
+def import_(
+    folder: Annotated[Path, typer.Argument(help="Folder with trials.csv and one CSV a trace.")],
+    plan: Annotated[Path, typer.Option("--plan", help="Levels, pins and resistors of those traces (plan.toml).")],
+    runs: Parent = Path("runs"),
+    no_pdf: NoPdf = False,
+) -> None:
+    """Make a run folder, with the same analysis and report, from traces that another instrument saved."""
+    from harness.plan import read_plan
+    from harness.recorded import import_folder
+
+    made = import_folder(folder, read_plan(plan), runs)
+    raise typer.Exit(_report(made.path, pdf=not no_pdf))
+
+
+@app.command()
+def report(
+    run: Annotated[Path, typer.Argument(help="A run folder.")],
+    no_pdf: NoPdf = False,
+) -> None:
+    """Analyse a run folder again and write trials.csv, pins.csv and report.pdf anew."""
+    raise typer.Exit(_report(run, pdf=not no_pdf))
+
+
+@app.command()
+def simulate(
+    board: Annotated[Path, typer.Argument(help="The hidden truth of the simulated board (board.toml).")],
+    speed: Annotated[float | None, typer.Option("--speed", help="Bench seconds a real second.")] = None,
+    seed: Annotated[int | None, typer.Option("--seed", help="Another seed than the file's.")] = None,
+    until_stdin_ends: Annotated[
+        bool, typer.Option("--until-stdin-ends", help="End when the standard input does.")
+    ] = False,
+) -> None:
+    """Serve a simulated bench on loopback ports and pseudo-terminals until it is ended (Ctrl-C)."""
+    from drivers.simulated.serve import main as serve
+
+    arguments = [str(board)]
+    arguments += [] if speed is None else ["--speed", f"{speed:g}"]
+    arguments += [] if seed is None else ["--seed", str(seed)]
+    arguments += ["--until-stdin-ends"] if until_stdin_ends else []
+    raise typer.Exit(serve(arguments))
+
+
+def _run(
+    plan_path: Path, bench_path: Path, *, runs: Path, procedures: Sequence[Path], operator: str, plain: bool, pdf: bool
+) -> int:
+    """Everything is read and checked before the first instrument is opened."""
+    from harness.bench_file import check_together, read_bench
+    from harness.plan import read_plan
+    from harness.procedure_file import load_procedure
+    from harness.prompts import Terminal
+    from harness.run import carry_out
+    from harness.signals import StopRequest
+    from harness.watch import watched
+
+    plan, bench = read_plan(plan_path), read_bench(bench_path)
+    check_together(plan, bench)
+    procedure = load_procedure(plan.trials.procedure, procedures, plan=plan_path)
+    stop = StopRequest()
+    result = watched(
+        lambda listen: carry_out(
+            plan,
+            bench,
+            procedure,
+            parent=runs,
+            listen=listen,
+            stop=stop,
+            operator=Terminal(listen, stop.asked).operator(),
+            operator_name=operator,
+        ),
+        _view(plain),
+        stop,
+    )
+    if result.folder is None:
+        assert result.error is not None
+        raise result.error
+    status = _report(result.folder.path, pdf=pdf)
+    if result.not_verified:
+        return BENCH_FAILED
+    return status if result.error is None else exit_status(result.error)
+
+
+def _view(plain: bool) -> Listener:
+    from rich.console import Console
+
+    from harness.terminal import LiveView, PlainLines
+
+    console = Console()
+    if plain or not console.is_terminal:
+        return PlainLines(_say)
+    return LiveView(console)
+
+
+def _report(path: Path, *, pdf: bool) -> int:
+    from harness.reporting import write_derived
+    from harness.summary import status_of, summary_lines
+
+    finding = write_derived(path, pdf=pdf)
+    for line in summary_lines(finding):
+        _say(line)
+    _say(f"written: {path / 'trials.csv'}, {path / 'pins.csv'}" + (f", {path / 'report.pdf'}" if pdf else ""))
+    return status_of(finding)
+
+
+def _say(line: str) -> None:
+    print(line, flush=True)  # noqa: T201 - the command line's own output
+
+
+def main() -> NoReturn:
+    """The command `stuckpin`: every error becomes one clear line and an exit status."""
+    try:
+        status = app(standalone_mode=False)
+    except typer.Abort:
+        status = exit_status(CommandLineError("aborted"))
+    except Exception as exc:  # noqa: BLE001 - the last place: whatever it is, a person gets one clear line
+        status = _told(exc)
+    sys.exit(status or 0)
+
+
+def _told(error: Exception) -> int:
+    """Say what is wrong on the standard error; returns the exit status."""
+    usage = getattr(error, "format_message", None)
+    if usage is not None:
+        if usage():  # empty where the help was shown instead
+            print(f"stuckpin: {usage()}", file=sys.stderr)  # noqa: T201
+        return FILES_WRONG
+    try:
+        status = exit_status(error)
+    except Exception:  # noqa: BLE001 - exit_status raises what it does not know: a defect of ours
+        return _defect(error)
+    print(f"stuckpin: {error}", file=sys.stderr)  # noqa: T201
+    return status
+
+
+def _defect(error: Exception) -> int:
+    """A defect of the program: one line for the person, the details in a file for whoever mends it."""
+    path = Path("stuckpin-defect.txt")
+    try:
+        path.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+        where = f"; details in {path.resolve()}"
+    except OSError:
+        where = ""
+    print(f"stuckpin: defect in stuckpin itself: {type(error).__name__}: {error}{where}", file=sys.stderr)  # noqa: T201
+    return BENCH_FAILED
+
+
+if __name__ == "__main__":
+    main()

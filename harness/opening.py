@@ -1,0 +1,97 @@
+"""An unopened bench file -> an opened bench: claim, guard, links, drivers, in that order; closed in reverse."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+
+from drivers.bench import Bench
+from drivers.board import Board
+from drivers.claim import claim
+from drivers.clock import Clock
+from drivers.dialect import Dialect
+from drivers.instrument import Instrument
+from drivers.link import Link
+from drivers.meter import Meter
+from drivers.operator import Operator
+from drivers.relay_board import RelayBoard
+from drivers.safe_state import safe_state
+from drivers.serial_link import open_serial_link
+from drivers.source import Source
+from drivers.switch import Switch
+from drivers.visa_link import open_visa_link
+from harness.bench_file import BenchFile
+from harness.safety import Safety
+
+LINE_ROLES = ("relay_board", "board")
+"""Instruments on a serial line; every other role speaks SCPI over VISA."""
+
+
+@contextmanager
+def opened_bench(file: BenchFile, stop: Callable[[], bool], operator: Operator) -> Iterator[tuple[Bench, list[str]]]:
+    """The bench, prepared; whatever happens inside, it is made safe on the way out.
+
+    Yields the bench and a list which holds, after the block, what could not be verified to be safe. The guard is
+    started before the first instrument is opened, and stood down only when everything is proven safe.
+
+    Raises BenchError where an instrument cannot be opened, is not the expected one or does not do as it is told, and
+    SafetyError where there is no guard.
+    """
+    tables = file.instruments()
+    dialects = {role: Dialect(role, table.commands) for role, table in tables.items()}
+    not_verified: list[str] = []
+    with ExitStack() as open_things:
+        open_things.enter_context(claim(table.resource for table in tables.values()))
+        safety = Safety(safe_state([(role, table.resource, dialects[role]) for role, table in tables.items()]))
+        safety.start()
+        open_things.callback(_end, safety, not_verified)
+        instruments: dict[str, Instrument] = {}
+        for role, table in tables.items():
+            link = _open(role, table.resource, file.bench.visa)
+            open_things.callback(link.close)
+            instruments[role] = Instrument(link, dialects[role], name=role)
+        bench = _assemble(file, instruments, stop, operator, safety)
+        try:
+            bench.prepare()
+            yield bench, not_verified
+        finally:
+            not_verified[:] = bench.make_safe()
+
+
+def _end(safety: Safety, not_verified: list[str]) -> None:
+    """Runs after every link is closed: only then can the guard have the serial ports."""
+    if not not_verified:
+        safety.stand_down()
+    elif safety.hand_over() == 0:
+        not_verified.clear()
+
+
+def _open(role: str, resource: str, visa: str) -> Link:
+    return open_serial_link(resource) if role in LINE_ROLES else open_visa_link(resource, visa=visa)
+
+
+def _assemble(
+    file: BenchFile,
+    instruments: dict[str, Instrument],
+    stop: Callable[[], bool],
+    operator: Operator,
+    safety: Safety,
+) -> Bench:
+    clock = Clock(file.clock.speed, stop)
+    return Bench(
+        clock=clock,
+        meter=Meter(instruments["meter"], clock),
+        limits=file.driver_limits(),
+        wiring=file.driver_wiring(),
+        switch=Switch(instruments["switch"]) if "switch" in instruments else None,
+        relay_board=RelayBoard(instruments["relay_board"]) if "relay_board" in instruments else None,
+        source=Source(instruments["source"], clock) if "source" in instruments else None,
+        board=Board(instruments["board"]) if "board" in instruments else None,
+        operator=operator,
+        meter_input_ohm=file.meter.input_resistance_ohm,
+        meter_range_v=file.meter.range_v,
+        line_hz=file.bench.line_frequency_hz or 50.0,
+        settle_s=file.wiring.settle_s,
+        expected={role: table.identity for role, table in file.instruments().items()},
+        lease=safety.lease,
+    )

@@ -1,0 +1,171 @@
+"""What must fit together inside one plan: levels and rail, times and samples, no name twice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from itertools import chain
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Any
+
+from harness.procedure_file import BUILT_IN
+from harness.user_file import Fault, Location, at, closest
+from harness.values import without_value
+from results.errors import QuantityError
+from results.logic_levels import full_name, levels
+from results.quantity import show
+from results.record.run_record import Levels
+
+if TYPE_CHECKING:
+    from harness.plan import PlanTables
+
+MAX_SAMPLES = 1_000_000
+"""Samples of one trace: 16 MB. More is a slip of the interval; a node that crawls needs a longer one."""
+
+MIN_SAMPLES_BEFORE = 5
+"""Fewer samples at the press level do not show a level that an edge could start from."""
+
+MIN_SAMPLES_AFTER = 20
+"""A settled window and a decay need samples of their own."""
+
+MAX_TRIALS = 100_000
+"""About a day of pressing without pause; more is a slip of the repeats."""
+
+AS_FOUND = "as found"
+"""The pin setup of a trial before the first reset: whatever the firmware had made of the pin."""
+
+Rule = Callable[["PlanTables", dict[str, Any]], Iterator[Fault]]
+
+
+def plan_faults(plan: PlanTables, raw: dict[str, Any]) -> list[Fault]:
+    """Every rule between values that the plan breaks."""
+    return list(chain.from_iterable(rule(plan, raw) for rule in _RULES))
+
+
+def thresholds(plan: PlanTables) -> Levels:
+    """V_IL and V_IH of a plan that keeps the rules of its levels."""
+    if plan.levels.standard:
+        v_il, v_ih = levels(plan.levels.standard, plan.rail.voltage_v)
+        return Levels(v_il, v_ih, full_name(plan.levels.standard))
+    assert plan.levels.v_il is not None
+    assert plan.levels.v_ih is not None
+    return Levels(plan.levels.v_il, plan.levels.v_ih)
+
+
+def absolute_maximum_v(plan: PlanTables) -> float:
+    """The highest voltage that harms no pin wherever the rail lies within its tolerance: the lowest rail counts."""
+    return plan.rail.voltage_v * (1.0 - plan.rail.tolerance) + plan.rail.above_rail_max_v
+
+
+def highest_rail_v(plan: PlanTables) -> float:
+    """The highest rail within its tolerance, in volt."""
+    return plan.rail.voltage_v * (1.0 + plan.rail.tolerance)
+
+
+def samples(plan: PlanTables) -> int:
+    """Samples of one trace as planned."""
+    before_s = 2.0 * plan.press.reaction_s + plan.press.hold_s if plan.press.path == "hand" else plan.log.before_s
+    return math.ceil((before_s + plan.log.time_s + plan.log.slack_s) / plan.log.interval_s) + 1
+
+
+def count_trials(plan: PlanTables) -> int:
+    """How many trials the plan makes, as-found ones included."""
+    trials = plan.trials
+    each = len(trials.resistors) * len(trials.pin_setups) * trials.repeats
+    return len(plan.pins) * (each + int(trials.as_found))
+
+
+def _levels(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    table = plan.levels
+    if table.standard and (table.v_il is not None or table.v_ih is not None):
+        yield Fault(("levels",), "either a standard or v_il and v_ih, not both")
+    elif table.standard:
+        try:
+            levels(table.standard, plan.rail.voltage_v)
+        except QuantityError as exc:
+            yield Fault(("levels", "standard"), without_value(exc, table.standard))
+    elif table.v_il is None or table.v_ih is None:
+        missing = [key for key in ("v_il", "v_ih") if key not in raw["levels"]]
+        yield from (Fault(("levels", key), "missing (or a standard instead)") for key in missing)
+    else:
+        if table.v_il >= table.v_ih:
+            yield Fault(("levels", "v_il"), f"must be below v_ih of {show(table.v_ih, 'V')}")
+        if table.v_ih > plan.rail.voltage_v:
+            yield Fault(("levels", "v_ih"), f"must not be above the rail of {show(plan.rail.voltage_v, 'V')}")
+
+
+def _press(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    voltage_v = plan.press.voltage_v
+    if voltage_v is None:
+        return
+    where = ("press", "voltage")
+    if plan.press.path != "source":
+        yield Fault(where, f"only a source presses to a voltage of its own, path is {plan.press.path}")
+    limit_v = absolute_maximum_v(plan)
+    if voltage_v > limit_v:
+        # Named with its parts, so that nobody has to guess which of them is the low one.
+        parts = f"rail less {show(plan.rail.tolerance, '%')} plus above_rail_max"
+        yield Fault(where, f"must not be above the absolute maximum of {show(limit_v, 'V')} ({parts})")
+    if not any(_levels(plan, raw)) and voltage_v < thresholds(plan).v_ih:
+        yield Fault(where, f"must not be below V_IH of {show(thresholds(plan).v_ih, 'V')}: nothing would be pressed")
+
+
+def _log(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    log = plan.log
+    if log.time_s < plan.release.allowed_s:
+        yield _unequal(raw, ("log", "time"), log.time_s, "shorter", "release.allowed", plan.release.allowed_s)
+    if samples(plan) > MAX_SAMPLES:
+        yield Fault(("log", "interval"), f"makes {samples(plan)} samples a trial, more than {MAX_SAMPLES}")
+    for key, span_s, least in (("before", log.before_s, MIN_SAMPLES_BEFORE), ("time", log.time_s, MIN_SAMPLES_AFTER)):
+        # A sample more or less for the rounding of the quotient of two decimal numbers.
+        if span_s / log.interval_s < least - 1e-6:
+            yield Fault(("log", key), f"must be at least {least} intervals of {show(log.interval_s, 's')}")
+    if log.aperture_s is not None and log.aperture_s > log.interval_s:
+        yield _unequal(raw, ("log", "aperture"), log.aperture_s, "longer", "log.interval", log.interval_s)
+    if plan.recorded is not None and plan.recorded.line_frequency_hz is not None:
+        yield from mains_faults(plan, plan.recorded.line_frequency_hz)
+
+
+def mains_faults(plan: PlanTables, line_hz: float) -> Iterator[Fault]:
+    """Hum sampled once a period stands still and looks like a settled voltage."""
+    periods = plan.log.interval_s * line_hz
+    if round(periods) >= 1 and math.isclose(periods, round(periods), rel_tol=1e-3):
+        rule = f"must not be a whole number of mains periods ({show(line_hz, 'Hz')}): hum would look like a level"
+        yield Fault(("log", "interval"), rule)
+
+
+def _unequal(raw: dict[str, Any], where: Location, value_s: float, how: str, other: str, other_s: float) -> Fault:
+    named = show(value_s, "s") if at(raw, where) is None else None
+    return Fault(where, f"must not be {how} than {other} of {show(other_s, 's')}", named)
+
+
+def _trials(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    yield from _twice(("trials", "resistors"), plan.trials.resistors)
+    yield from _twice(("trials", "pin_setups"), plan.trials.pin_setups)
+    for index, setup in enumerate(plan.trials.pin_setups):
+        if setup == AS_FOUND:
+            yield Fault(("trials", "pin_setups", index), "is no setup to be made, write as_found = true")
+    if count_trials(plan) > MAX_TRIALS:
+        rule = f"make {count_trials(plan)} trials with all pins, resistors and setups, more than {MAX_TRIALS}"
+        yield Fault(("trials", "repeats"), rule, None if "repeats" in raw["trials"] else str(plan.trials.repeats))
+    procedure = plan.trials.procedure
+    if PurePath(procedure).suffix != ".py" and procedure not in BUILT_IN:
+        known = closest(procedure, BUILT_IN)
+        yield Fault(("trials", "procedure"), f"unknown procedure ({known}) and not the name of a .py file")
+
+
+def _pins(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    first: dict[str, int] = {}
+    for index, pin in enumerate(plan.pins):
+        if pin.name in first:
+            yield Fault(("pins", index, "name"), f"is already the name of pins[{first[pin.name] + 1}]")
+        first.setdefault(pin.name, index)
+
+
+def _twice(where: Location, names: tuple[str, ...]) -> Iterator[Fault]:
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            yield Fault((*where, index), f"already stands in the list as its no. {names.index(name) + 1}")
+
+
+_RULES: tuple[Rule, ...] = (_levels, _press, _log, _trials, _pins)

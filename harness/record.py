@@ -1,0 +1,172 @@
+"""plan x bench -> run.json, and what a procedure needs of both: here alone files become a record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from harness.bench_file import BenchFile
+from harness.plan import Plan, nominal_ohm
+from procedures.settings import PressSettings
+from results.record.run_record import Fixture, InstrumentRecord, MeterModel, Rules, RunRecord, Unit
+from results.record.trial import Pin, Resistor, Trial
+
+
+def make_record(
+    plan: Plan,
+    bench: BenchFile | None,
+    planned: Sequence[Trial],
+    *,
+    run: str,
+    started_utc: str,
+    version: str,
+    instruments: Sequence[InstrumentRecord] = (),
+    operator: str = "",
+    bench_checked: str = "",
+    software: Mapping[str, str] | None = None,
+    notes: Sequence[str] = (),
+) -> RunRecord:
+    """The record of a run on a bench, or (bench None) of traces that another instrument saved.
+
+    `planned` in order; `instruments` as they answered (see `instrument_record`). What the files leave open is said in
+    the record's notes.
+    """
+    return RunRecord(
+        run=run,
+        started_utc=started_utc,
+        version=version,
+        origin="recorded" if bench is None else "bench",
+        unit=Unit(**vars(plan.unit)),
+        rail_v=plan.rail.voltage_v,
+        rail_tolerance=plan.rail.tolerance,
+        levels=plan.thresholds,
+        rules=_rules(plan),
+        meter=recorded_meter(plan) if bench is None else bench_meter(plan, bench),
+        pins=tuple(_pins(plan)),
+        resistors=trial_resistors(plan, bench),
+        planned=tuple(planned),
+        press_path="recorded" if bench is None else plan.press.path,
+        fixture=Fixture() if bench is None else _fixture(bench),
+        instruments=tuple(instruments),
+        operator=operator,
+        bench_name="" if bench is None else bench.bench.name,
+        bench_checked=bench_checked,
+        software=dict(software or {}),
+        notes=(*notes, *_open_questions(plan, bench)),
+    )
+
+
+def press_settings(plan: Plan, bench: BenchFile) -> PressSettings:
+    """What a procedure needs of the two files, in SI."""
+    return PressSettings(
+        path=plan.press.path,
+        rail_v=plan.rail.voltage_v,
+        v_il=plan.thresholds.v_il,
+        v_ih=plan.thresholds.v_ih,
+        hold_s=plan.press.hold_s,
+        log_before_s=plan.log.before_s,
+        log_s=plan.log.time_s,
+        interval_s=plan.log.interval_s,
+        aperture_s=plan.aperture_s,
+        pull_down_high_ohm=plan.pull_down.range_ohm[1],
+        accuracy_reading=bench.meter.accuracy_reading,
+        accuracy_v=bench.meter.accuracy_v,
+        resistors={resistor.name: resistor for resistor in trial_resistors(plan, bench)},
+        meter_ohm=bench.meter.input_resistance_ohm,
+        discharge_s=bench.wiring.discharge_time_s,
+        settle_s=bench.wiring.settle_s,
+        slack_s=plan.log.slack_s,
+        reaction_s=plan.press.reaction_s,
+        press_v=plan.press.voltage_v,
+        source_accuracy_reading=0.0 if bench.source is None else bench.source.accuracy_reading,
+        source_accuracy_a=0.0 if bench.source is None else bench.source.accuracy_a,
+    )
+
+
+def instrument_record(bench: BenchFile, role: str, identity: str) -> InstrumentRecord:
+    """One instrument as it answered, with its calibration date from the bench file. Raises KeyError: no such role."""
+    table = bench.instruments()[role]
+    due = "" if table.calibration_due is None else table.calibration_due.isoformat()
+    return InstrumentRecord(role, table.resource, identity, due)
+
+
+def trial_resistors(plan: Plan, bench: BenchFile | None) -> tuple[Resistor, ...]:
+    """The plan's resistors in its order, each with what the bench file says was measured of it."""
+    fit = {} if bench is None else bench.wiring.fit
+    resistors = []
+    for name in plan.trials.resistors:
+        ohm = nominal_ohm(name)
+        measured = fit.get(name)
+        resistors.append(
+            Resistor(
+                name,
+                ohm,
+                0.0 if ohm is None else plan.trials.tolerance,
+                None if measured is None else measured.measured_ohm,
+                None if measured is None else measured.measured_u_ohm,
+            )
+        )
+    return tuple(resistors)
+
+
+def bench_meter(plan: Plan, bench: BenchFile) -> MeterModel:
+    """The meter of a bench, with the aperture that the plan asks for."""
+    meter = bench.meter
+    return MeterModel(
+        accuracy_reading=meter.accuracy_reading,
+        accuracy_v=meter.accuracy_v,
+        input_ohm=meter.input_resistance_ohm,
+        aperture_s=plan.aperture_s,
+        step_s=meter.step_response_s,
+        range_v=meter.range_v,
+        line_hz=bench.bench.line_frequency_hz,
+    )
+
+
+def recorded_meter(plan: Plan) -> MeterModel:
+    """What logged the imported traces, as far as the plan says it; an accuracy not stated counts 0 and is noted."""
+    known = plan.recorded
+    if known is None:
+        return MeterModel(accuracy_reading=0.0, accuracy_v=0.0, input_ohm=None)
+    return MeterModel(
+        accuracy_reading=known.accuracy_reading or 0.0,
+        accuracy_v=known.accuracy_v or 0.0,
+        input_ohm=known.meter_resistance_ohm,
+        aperture_s=known.aperture_s or 0.0,
+        step_s=known.step_response_s or 0.0,
+        line_hz=known.line_frequency_hz,
+    )
+
+
+def _open_questions(plan: Plan, bench: BenchFile | None) -> list[str]:
+    """What a reader must know that the files do not say."""
+    notes = []
+    if bench is None:
+        known = plan.recorded
+        if known is None or known.accuracy_v is None or known.accuracy_reading is None:
+            notes.append("the accuracy of what logged the traces is not stated in full: uncertainties leave it out")
+    input_ohm = bench.meter.input_resistance_ohm if bench else plan.recorded and plan.recorded.meter_resistance_ohm
+    if input_ohm is None:
+        notes.append("the input resistance of the meter is not stated: its load on the node is not corrected")
+    return notes
+
+
+def _rules(plan: Plan) -> Rules:
+    low_ohm, high_ohm = plan.pull_down.range_ohm
+    return Rules(
+        pull_down_low_ohm=low_ohm,
+        pull_down_high_ohm=high_ohm,
+        allowed_s=plan.release.allowed_s,
+        log_s=plan.log.time_s,
+        series=plan.advice.series,
+        advised_tolerance=plan.advice.tolerance,
+        margin=plan.advice.margin,
+    )
+
+
+def _pins(plan: Plan) -> list[Pin]:
+    return [Pin(pin.name, pin.node_capacitance_f, pin.series_resistance_ohm, pin.note) for pin in plan.pins]
+
+
+def _fixture(bench: BenchFile) -> Fixture:
+    leakage_ohm = bench.fixture.leakage_resistance_ohm
+    return Fixture(0.0 if leakage_ohm is None else 1.0 / leakage_ohm, bench.fixture.capacitance_f)

@@ -1,0 +1,23 @@
+"""The derived files of a run folder: trials.csv, pins.csv and report.pdf. Evidence is never changed."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from results.analysis.analysis import analyse_folder
+from results.analysis.findings import RunFinding
+
+
+def write_derived(path: Path, *, pdf: bool = True) -> RunFinding:
+    """Analyse a run folder and write what is derived from it. Raises ResultsError (not a run folder, no space)."""
+    from results.report.tables import write_pins_csv, write_trials_csv
+
+    finding = analyse_folder(path)
+    write_trials_csv(finding, path / "trials.csv")
+    write_pins_csv(finding, path / "pins.csv")
+    if pdf:
+        from results.report.report import write_report
+
+        write_report(finding, path / "report.pdf", written_utc=datetime.now(UTC).replace(microsecond=0))
+    return finding

@@ -1,0 +1,172 @@
+"""The one loop: trial, procedure, samples, journal, event. Whatever happens, all is made safe and nothing is lost."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import platform
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from drivers.bench import Bench
+from drivers.errors import BenchError, StopRequestedError, WiringError
+from drivers.operator import Operator
+from harness.bench_file import BenchFile
+from harness.errors import HarnessError, UserFileError
+from harness.events import BenchMadeSafe, Listener, RunEnded, RunStarted, TrialFinished, TrialStarted
+from harness.opening import opened_bench
+from harness.plan import Plan
+from harness.procedure_file import LoadedProcedure
+from harness.record import instrument_record, make_record, press_settings
+from harness.sequence import order_note, trials_in_order
+from harness.signals import StopRequest
+from procedures.errors import ProcedureError
+from results.errors import ResultsError
+from results.record.observation import Observation
+from results.record.run_folder import RunFolder
+from results.record.run_record import RunRecord
+from results.record.trace import Trace
+from results.record.trial import Trial
+
+SOFTWARE = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pyarrow")
+"""Whose versions stand in the record: what measured and what will analyse."""
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """How a run went. `folder` is None where it ended before the first trial; `error` is what ended it early."""
+
+    folder: RunFolder | None
+    error: Exception | None
+    not_verified: tuple[str, ...]
+
+
+def carry_out(
+    plan: Plan,
+    file: BenchFile,
+    procedure: LoadedProcedure,
+    *,
+    parent: Path,
+    listen: Listener,
+    stop: StopRequest,
+    operator: Operator,
+    operator_name: str = "",
+) -> RunResult:
+    """Carry out a plan on a bench, trial by trial, into a new run folder in `parent`.
+
+    Errors of the bench, the files and the disk end the run and come back in the result; the folder then holds all
+    trials up to there, and is not sealed. Only a defect of the program itself is raised.
+    """
+    folder: RunFolder | None = None
+    error: Exception | None = None
+    not_verified: list[str] = []
+    try:
+        with opened_bench(file, stop.asked, operator) as (bench, not_verified):
+            folder = _start(plan, file, procedure, bench, parent, operator_name)
+            listen(RunStarted(folder.record, folder.path))
+            _make_trials(bench, folder, procedure, plan, file, listen)
+    except (BenchError, HarnessError, ResultsError) as exc:
+        error = exc
+    finally:
+        if folder is not None:
+            listen(BenchMadeSafe(tuple(not_verified)))
+    if folder is not None:
+        error = _close(folder, error, not_verified)
+    listen(RunEnded("" if error is None else str(error), isinstance(error, StopRequestedError)))
+    return RunResult(folder, error, tuple(not_verified))
+
+
+def _start(
+    plan: Plan, file: BenchFile, procedure: LoadedProcedure, bench: Bench, parent: Path, operator_name: str
+) -> RunFolder:
+    """The run folder, with the record of what is about to be done and with what."""
+    started = datetime.now(UTC)
+    planned = trials_in_order(plan, file)
+    notes = [*file.calibration_notes(started.date())]
+    fits = order_note(planned, plan, file)
+    if fits:
+        notes.append(fits)
+    if procedure.path:
+        notes.append(f"procedure {procedure.name}, sha256 {procedure.sha256}")
+    record = make_record(
+        plan,
+        file,
+        planned,
+        run="",
+        started_utc=started.isoformat(timespec="seconds"),
+        version=importlib.metadata.version("stuckpin"),
+        instruments=[instrument_record(file, role, identity) for role, (_, identity) in bench.identities.items()],
+        operator=operator_name,
+        software=software(),
+        notes=notes,
+    )
+    return RunFolder.create(parent, plan.unit.serial, record, plan.text, file.text, started)
+
+
+def software() -> dict[str, str]:
+    """Versions of Python and of the libraries that measure and analyse."""
+    return {"python": platform.python_version(), **{name: importlib.metadata.version(name) for name in SOFTWARE}}
+
+
+def _make_trials(
+    bench: Bench, folder: RunFolder, procedure: LoadedProcedure, plan: Plan, file: BenchFile, listen: Listener
+) -> None:
+    settings = press_settings(plan, file)
+    for trial in folder.record.planned:
+        listen(TrialStarted(trial))
+        try:
+            observation = procedure.function(bench, trial, settings)
+        except (StopRequestedError, UserFileError):
+            raise
+        except (ProcedureError, BenchError) as exc:
+            observation = _failed(exc)
+            if isinstance(exc, BenchError) and type(exc) is not BenchError:
+                # A wire, an instrument, the wiring or a limit: the next trial would meet it again.
+                folder.append(trial, observation)
+                raise
+        except Exception as exc:
+            if not procedure.path:
+                raise
+            raise UserFileError(
+                procedure.path, trial.label, f"the procedure failed: {type(exc).__name__}: {exc}"
+            ) from exc
+        folder.append(trial, observation)
+        listen(TrialFinished(trial, observation))
+        _refuse_welded(trial, observation)
+
+
+def _failed(error: Exception) -> Observation:
+    return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(str(error),))
+
+
+def _refuse_welded(trial: Trial, observation: Observation) -> None:
+    """A press path that does not open keeps every following pin pressed: the run ends here.
+
+    Raises WiringError.
+    """
+    if observation.holder == "press path":
+        raise WiringError(
+            f"wiring.press: after the release in {trial.label} the bus kept the press level with no pin on it: "
+            "the press relay is welded"
+        )
+
+
+def _close(folder: RunFolder, error: Exception | None, not_verified: Sequence[str]) -> Exception | None:
+    """Say in the record how the run ended; seal it where every planned trial was made. Returns what went wrong."""
+    notes = [f"ended early: {error}"] if error is not None else []
+    notes += [f"not verified to be safe at the end: {line}" for line in not_verified]
+    try:
+        if notes:
+            folder.update_record(_with_notes(folder.record, notes))
+        if error is None:
+            folder.seal()
+    except ResultsError as exc:
+        return error or exc
+    return error
+
+
+def _with_notes(record: RunRecord, notes: Sequence[str]) -> RunRecord:
+    return replace(record, notes=(*record.notes, *notes))

@@ -1,0 +1,92 @@
+"""Starts the guard before any instrument is opened, leases every press, and stands it down when all is safe."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from harness.errors import SafetyError
+
+READY_S = 20.0
+LEASE_MARGIN_S = 0.3
+"""A press may last as long as it was announced, and this much longer, before the guard ends it."""
+
+
+class Safety:
+    """The run's side of the guard.
+
+    `instruments` is the list that drivers.safe_state writes. No guard, no press: `start` raises SafetyError.
+    """
+
+    def __init__(self, instruments: Sequence[Mapping[str, Any]], report: Path | None = None) -> None:
+        self._instruments = list(instruments)
+        self._report = report
+        self._guard: subprocess.Popen[str] | None = None
+
+    def start(self) -> None:
+        """Start the guard and wait until it answers. Raises SafetyError if it does not."""
+        guard = Path(__file__).with_name("guard.py")
+        try:
+            # A session of its own: what ends the run's terminal or process group must not end the guard.
+            self._guard = subprocess.Popen(
+                [sys.executable, "-I", str(guard)],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+                start_new_session=True,
+            )
+            first = {"run_pid": os.getpid(), "instruments": self._instruments}
+            if self._report is not None:
+                first["report"] = str(self._report)
+            self._say(first)
+            assert self._guard.stdout is not None
+            answer = self._guard.stdout.readline().strip()
+        except OSError as exc:
+            raise SafetyError(f"guard: could not be started, so nothing is pressed: {exc}") from exc
+        if answer != "guard ready":
+            raise SafetyError(f"guard: did not come up, so nothing is pressed: answered {answer!r}")
+
+    def _say(self, message: Mapping[str, Any]) -> None:
+        assert self._guard is not None
+        assert self._guard.stdin is not None
+        self._guard.stdin.write(json.dumps(message) + "\n")
+        self._guard.stdin.flush()
+
+    def lease(self, seconds: float | None) -> None:
+        """Announce that the pin may stay pressed for so many real seconds; None: it has been let go.
+
+        Raises SafetyError if the guard is gone: without it nothing may be pressed.
+        """
+        try:
+            self._say({"lease_s": None if seconds is None else seconds + LEASE_MARGIN_S})
+        except OSError as exc:
+            raise SafetyError("guard: ended during the run, so nothing more is pressed") from exc
+
+    def stand_down(self) -> None:
+        """All is safe and verified: the guard ends without doing anything."""
+        self._finish({"done": True})
+
+    def hand_over(self) -> int:
+        """The run could not verify the safe state: the guard tries by itself. Returns its exit status."""
+        return self._finish(None)
+
+    def _finish(self, message: Mapping[str, Any] | None) -> int:
+        if self._guard is None:
+            return 0
+        guard, self._guard = self._guard, None
+        assert guard.stdin is not None
+        assert guard.stdout is not None
+        try:
+            if message is not None:
+                guard.stdin.write(json.dumps(message) + "\n")
+            guard.stdin.close()
+        except OSError:
+            pass  # it is gone already; its exit status tells
+        status = guard.wait()
+        guard.stdout.close()
+        return status

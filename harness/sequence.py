@@ -1,0 +1,104 @@
+"""plan x bench -> trials in order.
+
+Where resistors are switched, the order within a pin is random (seeded), so that drift and warming spread over all
+resistors; pins follow one another. Where a person fits them, each resistor is fitted as seldom as the wiring allows.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+
+from harness.bench_file import BenchFile
+from harness.plan import Plan
+from harness.plan_rules import AS_FOUND
+from results.record.trial import NO_RESISTOR, Condition, Trial
+
+_Step = tuple[str, str, str]
+"""Pin, resistor, pin setup of one trial to come."""
+
+
+def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
+    """Every planned trial once, numbered from 1; those of the state as found come first, before the first reset.
+
+    `bench` is None for traces recorded elsewhere, whose order nobody can choose: then as listed. The same files give
+    the same order on every machine. Repeats of one combination are counted in the order in which they are made.
+    """
+    steps = [*_as_found(plan), *_ordered(plan, bench)]
+    first = len(plan.pins) if plan.trials.as_found else 0
+    made: Counter[_Step] = Counter()
+    trials = []
+    for number, (pin, resistor, setup) in enumerate(steps, start=1):
+        made[pin, resistor, setup] += 1
+        trials.append(
+            Trial(
+                sequence=number,
+                procedure=plan.trials.procedure,
+                pin=pin,
+                resistor=resistor,
+                condition=Condition(setup, plan.rail.voltage_v),
+                repeat=made[pin, resistor, setup],
+                as_found=number <= first,
+            )
+        )
+    return trials
+
+
+def hand_fits(trials: Sequence[Trial], plan: Plan, bench: BenchFile) -> int:
+    """How often a person fits a resistor during these trials; 0 where all are switched."""
+    if plan.trials.fitted != "hand":
+        return 0
+    kept = _resistor_stays(plan, bench)
+    fitted = [resistor for resistor, _ in groupby((t.resistor, "" if kept else t.pin) for t in trials)]
+    return sum(resistor != NO_RESISTOR for resistor, _ in fitted)
+
+
+def order_note(trials: Sequence[Trial], plan: Plan, bench: BenchFile) -> str:
+    """One line on what the order asks of a person; empty where nothing."""
+    fits = hand_fits(trials, plan, bench)
+    if not fits:
+        return ""
+    different = len(set(plan.trials.resistors) - {NO_RESISTOR})
+    if fits == different:
+        return f"resistors are fitted by hand: {fits} fits, each resistor once for the whole run"
+    return f"resistors are fitted by hand: {fits} fits, {different} resistors at each of {len(plan.pins)} pins"
+
+
+def _resistor_stays(plan: Plan, bench: BenchFile) -> bool:
+    """Whether a resistor on the bus can stay while the pins change: where relays select them, or there is one pin."""
+    return bool(bench.wiring.select) or len(plan.pins) == 1
+
+
+def _as_found(plan: Plan) -> Iterator[_Step]:
+    """One trial a pin, of nothing but the board as it stands: no resistor where the plan has `none`."""
+    if not plan.trials.as_found:
+        return
+    resistors = plan.trials.resistors
+    resistor = NO_RESISTOR if NO_RESISTOR in resistors else resistors[0]
+    yield from ((pin.name, resistor, AS_FOUND) for pin in plan.pins)
+
+
+def _ordered(plan: Plan, bench: BenchFile | None) -> Iterator[_Step]:
+    trials = plan.trials
+    pins = [pin.name for pin in plan.pins]
+    if bench is not None and trials.fitted == "hand" and _resistor_stays(plan, bench):
+        for resistor in trials.resistors:
+            yield from ((pin, resistor, setup) for pin in pins for setup in trials.pin_setups for _ in _repeats(plan))
+        return
+    for pin in pins:
+        steps = [(pin, resistor, setup) for resistor in trials.resistors for setup in trials.pin_setups]
+        each = [step for step in steps for _ in _repeats(plan)]
+        shuffled = bench is not None and trials.fitted == "switched" and trials.order == "random"
+        yield from _shuffled(each, f"{trials.seed} {pin}") if shuffled else each
+
+
+def _repeats(plan: Plan) -> range:
+    return range(plan.trials.repeats)
+
+
+def _shuffled(steps: list[_Step], seed: str) -> list[_Step]:
+    """A random order: sorted by random keys, because Python keeps random() over its versions, and shuffle() not."""
+    draw = random.Random(seed)
+    return [step for _, step in sorted((draw.random(), step) for step in steps)]

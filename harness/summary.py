@@ -1,0 +1,48 @@
+"""What a run comes to, in a few lines: the pins that stick, what to fit, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from harness.errors import ALL_RELEASED, OTHER_VERDICT
+from results.analysis.findings import PinFinding, RunFinding
+from results.quantity import resistor_name, show
+
+
+def status_of(finding: RunFinding) -> int:
+    """Exit status of a run that was carried out: 0 where every planned trial was made and released, else 1."""
+    return ALL_RELEASED if all(row.verdict == "released" for row in finding.trials) else OTHER_VERDICT
+
+
+def summary_lines(finding: RunFinding) -> Iterator[str]:
+    """One line a pin that is anything but released, worst first as the pins stand, then what holds for all."""
+    bad = [pin for pin in finding.pins if pin.verdict != "released"]
+    good = len(finding.pins) - len(bad)
+    unit = finding.record.unit
+    yield f"{unit.name} {unit.serial}: {good} of {len(finding.pins)} pins released every time without a resistor"
+    for pin in bad:
+        yield f"  {_pin_line(pin)}"
+    yield from _fit_lines(finding.pins)
+    for note in finding.notes:
+        yield f"note: {note}"
+
+
+def _pin_line(pin: PinFinding) -> str:
+    parts = [f"{pin.pin}: {pin.verdict}"]
+    levels = [row.settled.value for row in pin.rows if row.settled is not None and row.trial.resistor == "none"]
+    if levels:
+        parts.append(f"rests at {show(max(levels), 'V', digits=4)}")
+    if pin.stuck_trials:
+        parts.append(f"stuck in {pin.stuck_trials} of {pin.trials} trials without a resistor")
+    if pin.advice.ohm is not None:
+        parts.append(f"fit {resistor_name(pin.advice.ohm)}")
+    elif pin.advice.reason:
+        parts.append(pin.advice.reason)
+    return ", ".join(parts)
+
+
+def _fit_lines(pins: Sequence[PinFinding]) -> Iterator[str]:
+    """One value for every pin that needs one: the smallest that any of them needs."""
+    advised = [pin.advice.ohm for pin in pins if pin.advice.needed and pin.advice.ohm is not None]
+    if len(advised) > 1:
+        yield f"one value for all of them: {resistor_name(min(advised))} to ground"

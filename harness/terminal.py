@@ -1,0 +1,200 @@
+"""What a person sees of a run: a live view on a terminal, plain lines anywhere else."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from harness.events import BenchMadeSafe, Event, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
+from results.analysis.analysis import analyse
+from results.analysis.findings import TrialFinding, Verdict
+from results.quantity import show
+from results.record.observation import Observation
+from results.record.run_record import RunRecord
+from results.record.trial import Trial
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+WORST_FIRST: tuple[Verdict, ...] = (
+    "stuck high",
+    "stuck between",
+    "held at press level",
+    "undecided",
+    "slow",
+    "released",
+    "no contact",
+    "failed",
+    "not tested",
+)
+
+STYLES: dict[str, str] = {
+    "stuck high": "bold red",
+    "stuck between": "red",
+    "held at press level": "bold magenta",
+    "undecided": "yellow",
+    "slow": "yellow",
+    "released": "green",
+    "no contact": "cyan",
+    "failed": "cyan",
+    "not tested": "dim",
+}
+
+BARS = "▁▂▃▄▅▆▇█"
+"""Eighths of a line, lowest first: how high the node stood."""
+
+
+def judged_alone(record: RunRecord, trial: Trial, observation: Observation) -> TrialFinding:
+    """What one trial says by itself, while its pin is still being tried; the report may know more."""
+    return analyse(replace(record, planned=(trial,)), [(trial, observation)]).trials[0]
+
+
+def trial_line(finding: TrialFinding, done: int, planned: int) -> str:
+    """One plain line a finished trial."""
+    trial = finding.trial
+    settled = "not settled" if finding.settled is None else show(finding.settled.value, "V", digits=4)
+    note = f"  ({finding.note})" if finding.note else ""
+    found = " as found" if trial.as_found else ""
+    return (
+        f"{done}/{planned}  {trial.pin}  {trial.condition.pin_setup}  {trial.resistor}  #{trial.repeat}{found}  "
+        f"{finding.verdict}  {settled}{note}"
+    )
+
+
+def sketch(finding: TrialFinding, width: int) -> str:
+    """The trace of a trial in one line of bars, from 0 V to the highest level seen; gaps where the meter overloaded."""
+    if finding.observation is None or not len(finding.observation.trace):
+        return ""
+    volts = finding.observation.trace.voltage_v
+    step = max(1, len(volts) // width)
+    levels = [float(v) for v in volts[::step][:width]]
+    top = max((v for v in levels if not math.isnan(v)), default=0.0)
+    if top <= 0.0:
+        return BARS[0] * len(levels)
+    share = [math.nan if math.isnan(v) else min(1.0, max(0.0, v / top)) for v in levels]
+    return "".join(" " if math.isnan(s) else BARS[round(s * (len(BARS) - 1))] for s in share)
+
+
+class PlainLines:
+    """A line an event, for pipes, logs and dumb terminals. `write` is given each line without its end."""
+
+    def __init__(self, write: Callable[[str], None]) -> None:
+        self._write = write
+        self._record: RunRecord | None = None
+        self._planned = 0
+        self._done = 0
+
+    def __call__(self, event: Event) -> None:
+        match event:
+            case RunStarted(record=record, folder=folder):
+                self._record = record
+                self._planned = len(record.planned)
+                self._write(
+                    f"{record.unit.name} {record.unit.serial}: {self._planned} trials on {len(record.pins)} pins; "
+                    f"evidence in {folder}"
+                )
+                for instrument in record.instruments:
+                    self._write(f"{instrument.role}: {instrument.identity} at {instrument.resource}")
+            case TrialFinished(trial=trial, observation=observation) if self._record is not None:
+                self._done += 1
+                finding = judged_alone(self._record, trial, observation)
+                self._write(trial_line(finding, self._done, self._planned))
+            case Prompt(text=text):
+                self._write(text)
+            case BenchMadeSafe(not_verified=not_verified):
+                if not not_verified:
+                    self._write("bench safe: every pin let go, every output off")
+                for problem in not_verified:
+                    self._write(f"NOT VERIFIED: {problem}")
+            case RunEnded(problem=problem) if problem:
+                self._write(f"ended early: {problem}")
+            case _:
+                pass
+
+
+class LiveView:
+    """Progress, time left, the pins so far with their verdicts, and the trace in hand."""
+
+    def __init__(self, console: Console) -> None:
+        from rich.live import Live
+
+        self._console = console
+        self._live: Any = Live(console=console, refresh_per_second=8, transient=True)
+        self._record: RunRecord | None = None
+        self._verdicts: dict[str, Verdict | None] = {}
+        self._title = ""
+        self._planned = 0
+        self._done = 0
+        self._started = 0.0
+        self._now: TrialStarted | None = None
+        self._last: TrialFinding | None = None
+
+    def __call__(self, event: Event) -> None:
+        match event:
+            case RunStarted(record=record, folder=folder):
+                self._record = record
+                self._title = f"{record.unit.name}  {record.unit.serial}   evidence in {folder}"
+                self._planned = len(record.planned)
+                self._verdicts = {pin.name: None for pin in record.pins}
+                self._started = time.monotonic()
+                self._live.start()
+            case TrialStarted():
+                self._now = event
+            case TrialFinished(trial=trial, observation=observation) if self._record is not None:
+                self._done += 1
+                self._last = judged_alone(self._record, trial, observation)
+                self._note(self._last)
+            case Prompt(text=text):
+                self._live.console.print(f"[bold reverse] {text} [/]")
+            case BenchMadeSafe(not_verified=not_verified):
+                self._live.stop()
+                for problem in not_verified:
+                    self._console.print(f"NOT VERIFIED: {problem}", style="bold red", markup=False)
+                return
+            case RunEnded(problem=problem):
+                self._live.stop()
+                if problem:
+                    self._console.print(f"ended early: {problem}", style="bold red", markup=False)
+                return
+        self._live.update(self._picture())
+
+    def _note(self, finding: TrialFinding) -> None:
+        """A pin's verdict is the worst of its trials with no resistor."""
+        if finding.trial.resistor != "none":
+            return
+        before = self._verdicts.get(finding.trial.pin)
+        ranked = [v for v in (before, finding.verdict) if v is not None]
+        self._verdicts[finding.trial.pin] = min(ranked, key=WORST_FIRST.index)
+
+    def _time_left(self) -> str:
+        if not self._done:
+            return "time left: not known yet"
+        left = (time.monotonic() - self._started) / self._done * (self._planned - self._done)
+        return f"about {left:.0f} s left" if left < 90 else f"about {left / 60:.0f} min left"
+
+    def _picture(self) -> RenderableType:
+        from rich.columns import Columns
+        from rich.console import Group
+        from rich.progress_bar import ProgressBar
+        from rich.text import Text
+
+        pins = [
+            Text.assemble((f"{name} ", "bold"), (verdict or "…", STYLES.get(verdict or "", "dim")))
+            for name, verdict in self._verdicts.items()
+        ]
+        width = max(20, min(100, self._console.width - 4))
+        in_hand = Text(self._now.trial.label if self._now else "", style="bold")
+        last = Text("")
+        if self._last is not None:
+            last = Text(f"{trial_line(self._last, self._done, self._planned)}\n{sketch(self._last, width)}")
+        return Group(
+            Text(self._title, style="bold"),
+            ProgressBar(total=max(1, self._planned), completed=self._done, width=width),
+            Text(f"{self._done} of {self._planned} trials, {self._time_left()}"),
+            Columns(pins, padding=(0, 3), equal=True),
+            Text.assemble("in hand: ", in_hand),
+            last,
+        )

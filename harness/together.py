@@ -1,0 +1,109 @@
+"""What a plan demands and a bench must have: wires, instruments, limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import chain
+from typing import TYPE_CHECKING
+
+from harness.errors import Problem, shown
+from harness.plan_rules import highest_rail_v, mains_faults, samples
+from harness.user_file import Fault, at, problem
+from results.quantity import show
+from results.record.trial import NO_RESISTOR
+
+if TYPE_CHECKING:
+    from harness.bench_file import BenchFile
+    from harness.plan import Plan
+
+
+def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
+    """Every rule between the two files that is broken: the plan's keys in the order of the rules, then the bench's."""
+    of_plan = chain.from_iterable(rule(plan, bench) for rule in (_path, _pins, _resistors, _setups, _limits, _log))
+    return [
+        *(problem(plan.path, plan.raw, fault) for fault in of_plan),
+        *(problem(bench.path, bench.raw, fault) for fault in _meter(plan, bench)),
+    ]
+
+
+def _path(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """A release is always a relay opening in series, so that each path needs its relay."""
+    where, path, wiring = ("press", "path"), plan.press.path, bench.wiring
+    as_written = shown(path)
+    if path == "relay" and wiring.press is None:
+        yield Fault(where, f"{bench.path} has no wiring.press to press through", as_written)
+    if path == "source" and bench.source is None:
+        yield Fault(where, f"{bench.path} has no [source] to press with", as_written)
+    if path == "source" and wiring.source is None:
+        rule = f"{bench.path} has no wiring.source, the series relay by which a source lets go"
+        yield Fault(where, rule, as_written)
+
+
+def _pins(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """Who presses by hand may connect the pins too; a bench that selects any pin by relay must select them all."""
+    select = bench.wiring.select
+    if not select and plan.press.path == "hand":
+        return
+    for index, pin in enumerate(plan.pins):
+        if pin.name not in select:
+            yield Fault(("pins", index, "name"), f"{bench.path} has no wire for this pin in wiring.select")
+
+
+def _resistors(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    if plan.trials.fitted == "hand":
+        return
+    for index, name in enumerate(plan.trials.resistors):
+        fit = bench.wiring.fit.get(name)
+        if name != NO_RESISTOR and (fit is None or fit.channel is None):
+            yield Fault(("trials", "resistors", index), f"{bench.path} has no relay for this resistor in wiring.fit")
+
+
+def _setups(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    if bench.board is not None:
+        return
+    if len(plan.trials.pin_setups) > 1:
+        rule = f"{bench.path} has no [board] console that could change from one setup to another"
+        yield Fault(("trials", "pin_setups"), rule)
+    if plan.trials.as_found:
+        yield Fault(("trials", "as_found"), f"{bench.path} has no [board] console, so no reset ends the state found")
+
+
+def _limits(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    limits = bench.limits
+    if highest_rail_v(plan) > limits.voltage_v:
+        with_tolerance = f"with its tolerance up to {show(highest_rail_v(plan), 'V')}"
+        rule = f"{with_tolerance}, above limits.voltage of {bench.path}, {show(limits.voltage_v, 'V')}"
+        yield Fault(("rail", "voltage"), rule)
+    if plan.press.voltage_v is not None and plan.press.voltage_v > limits.voltage_v:
+        rule = f"must not be above limits.voltage of {bench.path}, {show(limits.voltage_v, 'V')}"
+        yield Fault(("press", "voltage"), rule)
+    pressed_s = plan.press.hold_s + plan.log.before_s
+    # A person at the button is not timed: drivers cannot make a hand let go.
+    if pressed_s > limits.press_time_s and plan.press.path != "hand":
+        most = f"limits.press_time of {bench.path}, {show(limits.press_time_s, 's')}"
+        named = show(plan.press.hold_s, "s") if at(plan.raw, ("press", "hold")) is None else None
+        yield Fault(("press", "hold"), f"keeps a pin pressed for {show(pressed_s, 's')}, longer than {most}", named)
+    if plan.press.path == "relay" and bench.wiring.press is not None:
+        ohm = bench.wiring.press.measured_ohm or bench.wiring.press.resistor_ohm
+        current_a = highest_rail_v(plan) / ohm
+        if current_a > limits.press_current_a:
+            rule = f"drives {show(current_a, 'A')} through wiring.press into a pin at 0 V, above limits.press_current"
+            yield Fault(("rail", "voltage"), f"{rule} of {bench.path}, {show(limits.press_current_a, 'A')}")
+
+
+def _log(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    if bench.bench.line_frequency_hz is not None:
+        yield from mains_faults(plan, bench.bench.line_frequency_hz)
+    memory = bench.meter.memory
+    if memory is not None and samples(plan) > memory:
+        rule = f"makes {samples(plan)} samples a trial, more than meter.memory of {bench.path}, {memory}"
+        named = show(plan.log.interval_s, "s") if at(plan.raw, ("log", "interval")) is None else None
+        yield Fault(("log", "interval"), rule, named)
+
+
+def _meter(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    highest_v = max(highest_rail_v(plan), plan.press.voltage_v or 0.0)
+    if bench.meter.range_v < highest_v:
+        rule = f"must not be below the highest level of {plan.path}, {show(highest_v, 'V')}"
+        named = show(bench.meter.range_v, "V") if at(bench.raw, ("meter", "range")) is None else None
+        yield Fault(("meter", "range"), rule, named)

@@ -1,0 +1,97 @@
+"""Is the needle on the unit? Contact is proven by something that only the unit can do (design: in every trial).
+
+A fixture with an open needle follows the rail and falls to zero beautifully; its trace alone proves nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from procedures.settings import PressSettings
+from results.record.observation import ContactProof, Reading
+
+CONFIDENT = 3.0
+"""A current proves or disproves contact only where it differs from the other case by three standard uncertainties."""
+
+HELD_SHARE = 0.1
+"""A node resting above this share of the rail, with the press path open, is held there by the unit."""
+
+
+@dataclass(frozen=True)
+class HoldLevel:
+    """What was seen while holding: node and open-circuit press voltage (V), press resistor with u (ohm).
+
+    `source_a` is the current that a source-measure unit delivered, where it did the pressing; then it is used instead
+    of the drop over the press resistor.
+    """
+
+    hold_v: float | None
+    press_v: float | None
+    press_ohm: float | None
+    press_u_ohm: float | None
+    source_a: float | None = None
+    source_u_a: float = 0.0
+
+
+def pin_current(seen: HoldLevel, resistor: str, settings: PressSettings) -> tuple[float, float] | None:
+    """Current into the pin while holding, and its standard uncertainty, in ampere; None where it cannot be known.
+
+    Kirchhoff's current law at the node: what comes through the press path, less what trial resistor and meter take.
+    Rail and hold level are read by the same meter, so that only the constant part of its accuracy counts in their
+    difference (rectangular, JCGM 100:2008 4.3.7, once for each of the two readings).
+    """
+    if seen.hold_v is None:
+        return None
+    fitted = settings.resistors[resistor]
+    load_s = fitted.conductance_s + (1.0 / settings.meter_ohm if settings.meter_ohm else 0.0)
+    load_u_a = abs(seen.hold_v) * fitted.conductance_u_s
+    if seen.source_a is not None:
+        return seen.source_a - seen.hold_v * load_s, math.hypot(load_u_a, seen.source_u_a)
+    if seen.press_v is None or not seen.press_ohm:
+        return None
+    drop_v = seen.press_v - seen.hold_v
+    drop_u_v = settings.accuracy_v * math.sqrt(2.0 / 3.0) + abs(drop_v) * settings.accuracy_reading
+    press_u = (seen.press_u_ohm or 0.0) / seen.press_ohm
+    supplied_a = drop_v / seen.press_ohm
+    supplied_u_a = math.hypot(drop_u_v / seen.press_ohm, supplied_a * press_u)
+    return supplied_a - seen.hold_v * load_s, math.hypot(supplied_u_a, load_u_a)
+
+
+def _by_current(seen: HoldLevel, resistor: str, settings: PressSettings) -> bool | None:
+    """True: the pin draws or drives current. False: it would have to, and does not. None: cannot be told."""
+    known = pin_current(seen, resistor, settings)
+    if known is None or seen.hold_v is None:
+        return None
+    current_a, u_a = known
+    least_a = 0.5 * abs(seen.hold_v) / settings.pull_down_high_ohm
+    if abs(current_a) > max(least_a, CONFIDENT * u_a):
+        return True
+    return False if abs(current_a) + CONFIDENT * u_a < 2.0 * least_a else None
+
+
+def prove_contact(
+    seen: HoldLevel,
+    resistor: str,
+    settings: PressSettings,
+    *,
+    reads_before: Reading = "",
+    reads_held: Reading = "",
+    rest_v: float | None = None,
+) -> ContactProof:
+    """By what contact is proven; `disproven` where a proof was possible and failed; else `not proven`.
+
+    `rest_v` is the node after the release, given only where it is not the press path that holds it. A proof outweighs
+    a failed one: a board that reads low although its pin draws the right current has a dead input buffer, not an open
+    needle; a pin that draws nothing although the board reads its press has no pull-down.
+    """
+    if reads_before == "low" and reads_held == "high":
+        return "board reading"
+    by_current = _by_current(seen, resistor, settings)
+    if by_current:
+        return "press current" if seen.source_a is not None else "hold level"
+    if rest_v is not None and rest_v > HELD_SHARE * settings.rail_v:
+        return "rest level"
+    if by_current is False or (reads_held == "low" and seen.hold_v is not None and seen.hold_v > settings.v_ih):
+        return "disproven"
+    return "not proven"

@@ -1,0 +1,179 @@
+"""Press a pin to the rail, let it go, and log what its node does: the one trial that everything else rests on."""
+
+from __future__ import annotations
+
+import math
+
+from drivers.bench import Bench
+from drivers.errors import WiringError
+from procedures.contact import HoldLevel, prove_contact
+from procedures.errors import NotReachedError
+from procedures.settings import PressSettings
+from results.record.observation import Holder, Observation, Reading
+from results.record.trace import Trace
+from results.record.trial import Trial
+
+REST_SHARE = 0.1
+"""The last tenth of a log tells where the node rests well enough to ask who holds it there."""
+
+
+def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
+    """One trial: discharge, reset, set up, read, press, hold, log, release, let it run.
+
+    Returns what was observed; judges nothing but the contact to the unit. The pin is let go whatever happens.
+
+    Raises
+    ------
+    BenchError
+        An instrument, its wire or its wiring failed.
+    NotReachedError
+        The node did not come near the press level.
+    """
+    bench.label(trial.label)
+    rail_v = bench.rail_voltage() if bench.rail_is_measurable else None
+    bench.select(trial.pin)
+    bench.fit(trial.resistor)
+    prepare_board(bench, trial, settings)
+    before_v = bench.voltage()
+    reads_before = read_pin(bench, trial.pin)
+    notes = high_before_press(bench, before_v, settings)
+
+    with bench.pressed(trial.pin, settings.path, press_voltage(rail_v, settings), settings.hold_s):
+        bench.clock.wait(settings.hold_s)
+        held = level_while_held(bench, trial, settings)
+        reads_held = read_pin(bench, trial.pin)
+        released_after_s, trace = log_release(bench, settings)
+        rest_v = resting_voltage(trace)
+        holder = who_holds(bench, rest_v, held.hold_v, settings)
+        reads_settled = read_pin(bench, trial.pin)
+
+    contact = prove_contact(
+        held,
+        trial.resistor,
+        settings,
+        reads_before=reads_before,
+        reads_held=reads_held,
+        rest_v=rest_v if holder in ("", "pin") else None,
+    )
+    return Observation(
+        trace=trace,
+        outcome="no contact" if contact == "disproven" else "measured",
+        rail_v=rail_v,
+        before_v=before_v,
+        hold_v=held.hold_v,
+        press_v=held.press_v,
+        press_ohm=held.press_ohm,
+        press_u_ohm=held.press_u_ohm,
+        press_current_a=held.source_a,
+        released_after_s=released_after_s,
+        reads_before=reads_before,
+        reads_held=reads_held,
+        reads_settled=reads_settled,
+        contact=contact,
+        holder=holder,
+        notes=tuple(notes),
+    )
+
+
+def press_voltage(rail_v: float | None, settings: PressSettings) -> float:
+    """What the pin is pressed to, in volt: the plan's press voltage, else the rail, as measured where it was."""
+    if settings.press_v is not None:
+        return settings.press_v
+    return settings.rail_v if rail_v is None else rail_v
+
+
+def prepare_board(bench: Bench, trial: Trial, settings: PressSettings) -> None:
+    """Empty the node, reset the board and set the pin up; an as-found trial takes the board as it stands."""
+    if trial.as_found:
+        return
+    bench.discharge(settings.discharge_s)
+    if bench.board is not None:
+        bench.board.reset()
+        bench.board.setup(trial.pin, trial.condition.pin_setup)
+    bench.clock.wait(settings.settle_s)
+
+
+def read_pin(bench: Bench, pin: str) -> Reading:
+    """What the board itself reads at its pin; empty where the bench has no console."""
+    return "" if bench.board is None else bench.board.read(pin)
+
+
+def high_before_press(bench: Bench, before_v: float, settings: PressSettings) -> list[str]:
+    """A node that is high with nothing pressed is a finding of its own, unless the bus is high without any unit.
+
+    Raises WiringError where the bus stays high with no pin on it: a welded press relay would fake every pin.
+    """
+    if before_v <= settings.v_il:
+        return []
+    if bench.has_second_path:
+        alone_v = bench.bus_alone_voltage()
+        if alone_v > settings.v_il:
+            raise WiringError(
+                f"wiring.press: with nothing pressed and no pin on it the bus stands at {alone_v:.3f} V, which must be "
+                f"below {settings.v_il:g} V: the press relay is welded, or something else drives the bus"
+            )
+    return [f"high before the press: {before_v:.3f} V"]
+
+
+def level_while_held(bench: Bench, trial: Trial, settings: PressSettings) -> HoldLevel:
+    """Node, press path and (pressed by a source) current while the pin is held.
+
+    Raises NotReachedError where the node is below half of the level that an open needle would show.
+    """
+    hold_v = bench.voltage()
+    press_v, press_ohm, press_u_ohm = bench.press_level()
+    if press_v is not None and press_ohm is not None:
+        open_needle_v = press_v / (1.0 + press_ohm * settings.resistors[trial.resistor].conductance_s)
+        if hold_v < 0.5 * open_needle_v:
+            raise NotReachedError(
+                f"{trial.label}: pressed to {press_v:.3f} V, the node came to {hold_v:.3f} V only, less than half of "
+                f"{open_needle_v:.3f} V: a short, an output that fights the press, or a press path that is open"
+            )
+    source_a, source_u_a = None, 0.0
+    if settings.path == "source" and bench.source is not None:
+        _, source_a = bench.source.read()
+        limit_a = settings.source_accuracy_a + abs(source_a) * settings.source_accuracy_reading
+        source_u_a = limit_a / math.sqrt(3.0)
+    return HoldLevel(hold_v, press_v, press_ohm, press_u_ohm, source_a, source_u_a)
+
+
+def log_release(bench: Bench, settings: PressSettings) -> tuple[float, Trace]:
+    """Start the log and let the pin go while it runs; return when that was, as the host knows it, and the trace.
+
+    The log starts before the release, so that the edge stands in the trace: time zero is found there, not assumed.
+    """
+    slack_s = settings.reaction_s if settings.path == "hand" else settings.slack_s
+    samples = samples_for(settings.log_before_s + settings.log_s + slack_s, settings.interval_s)
+    started = bench.clock.now()
+    bench.start_log(settings.interval_s, samples)
+    bench.clock.wait(settings.log_before_s)
+    released = bench.release()
+    readings = bench.read_log()
+    return released - started, Trace(readings.time_s, readings.voltage_v)
+
+
+def samples_for(duration_s: float, interval_s: float) -> int:
+    """How many samples cover a duration."""
+    return math.ceil(duration_s / interval_s) + 1
+
+
+def resting_voltage(trace: Trace) -> float | None:
+    """Mean of the last tenth of a log in volt; None where the meter was overloaded there."""
+    tail = trace.voltage_v[-max(1, int(len(trace) * REST_SHARE)) :]
+    mean = float(tail.mean()) if tail.size else math.nan
+    return None if math.isnan(mean) else mean
+
+
+def who_holds(bench: Bench, rest_v: float | None, hold_v: float | None, settings: PressSettings) -> Holder:
+    """What keeps the node at its press level after the release: the second path tells, the bus without the unit.
+
+    With the pin's select relay open, the bus falls to zero if the press path is open, and stays if it is welded.
+    """
+    if rest_v is None or hold_v is None:
+        return ""
+    same_v = 0.02 * settings.rail_v + settings.accuracy_v
+    if abs(rest_v - hold_v) > same_v:
+        return ""
+    if not bench.has_second_path:
+        return "open"
+    return "press path" if bench.bus_alone_voltage() > settings.v_il else "pin"

@@ -1,0 +1,46 @@
+"""How a press-release trial is to be made: the plan's and the bench's numbers that a procedure needs, in SI."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from results.record.trial import Resistor
+
+PressPath = Literal["relay", "source", "hand"]
+
+
+@dataclass(frozen=True)
+class PressSettings:
+    """All that a press-release trial needs to know. Times in bench seconds, the rest in SI units.
+
+    `rail_v` is nominal, used where the bench cannot measure it. `log_before_s` is logged before the release, `log_s`
+    after it, `slack_s` more, for a release that comes late. `reaction_s` is what a person is given to follow a
+    prompt. `settle_s` passes between a relay's command and a reading. `pull_down_high_ohm` is the weakest pull-down
+    that the plan expects: contact is proven by the current that it must draw. `accuracy_reading` (relative) and
+    `accuracy_v` are the limits of the meter, `source_accuracy_reading` and `source_accuracy_a` those of a source's
+    current. `meter_ohm` is None where unknown. `resistors` by name. `press_v` None presses to the rail.
+    """
+
+    path: PressPath
+    rail_v: float
+    v_il: float
+    v_ih: float
+    hold_s: float
+    log_before_s: float
+    log_s: float
+    interval_s: float
+    aperture_s: float
+    pull_down_high_ohm: float
+    accuracy_reading: float
+    accuracy_v: float
+    resistors: Mapping[str, Resistor]
+    meter_ohm: float | None = 10e6
+    discharge_s: float = 0.02
+    settle_s: float = 0.01
+    slack_s: float = 0.1
+    reaction_s: float = 2.0
+    press_v: float | None = None
+    source_accuracy_reading: float = 0.0
+    source_accuracy_a: float = 0.0

@@ -1,0 +1,89 @@
+"""A run folder in, all numbers out. Pure but for reading the folder, so it runs anywhere and changes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from results.analysis.findings import PinFinding, RunFinding, TraceFinding
+from results.analysis.pin_analysis import ReadTrial, analyse_pin
+from results.analysis.reading import read_trace
+from results.analysis.verdict import NO_EVIDENCE
+from results.errors import RecordError
+from results.record.observation import Observation
+from results.record.run_record import RunRecord
+from results.record.trial import Condition, Pin, Trial
+
+
+def analyse_folder(path: Path | str) -> RunFinding:
+    """Analyse a run folder. Raises RecordError where a file of it is not what it says it is."""
+    from results.record.run_folder import RunFolder
+
+    folder = RunFolder.open(Path(path))
+    return analyse(folder.record, folder.observations())
+
+
+def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:
+    """Judge every trial of a run and every pin under every condition.
+
+    Of a trial observed more than once the last one counts; a planned one never observed is `not tested`. Trials come
+    back in planned order, those beyond the plan behind them; pins in the order in which they first appear. Raises
+    RecordError where an observation belongs to another trial than the one planned under its number.
+    """
+    read = [_read(record, trial, observation) for trial, observation in _in_order(record, observations)]
+    groups: dict[tuple[str, Condition], list[ReadTrial]] = {}
+    for one in read:
+        groups.setdefault((one.trial.pin, one.trial.condition), []).append(one)
+    known = {pin.name: pin for pin in record.pins}
+    pins = tuple(
+        analyse_pin(record, condition, known.get(name, Pin(name)), trials)
+        for (name, condition), trials in groups.items()
+    )
+    rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
+    trials = tuple(rows[one.trial.sequence] for one in read)
+    return RunFinding(record, trials, pins, tuple(_notes(pins)))
+
+
+def _in_order(
+    record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
+) -> Iterable[tuple[Trial, Observation | None]]:
+    made = {trial.sequence: (trial, observation) for trial, observation in observations}
+    planned = {trial.sequence: trial for trial in record.planned}
+    for sequence, trial in planned.items():
+        was, observation = made.pop(sequence, (trial, None))
+        if was.label != trial.label:
+            raise RecordError(f"journal.jsonl: trial {sequence}: made as {was.label!r}, planned as {trial.label!r}")
+        yield trial, observation
+    yield from made.values()
+
+
+def _read(record: RunRecord, trial: Trial, observation: Observation | None) -> ReadTrial:
+    if observation is None or observation.outcome != "measured":
+        return ReadTrial(trial, observation)
+    return ReadTrial(trial, observation, _trace_finding(record, trial, observation))
+
+
+def _trace_finding(record: RunRecord, trial: Trial, observation: Observation) -> TraceFinding:
+    return read_trace(
+        observation.trace,
+        rail_v=trial.condition.rail_v if observation.rail_v is None else observation.rail_v,
+        levels=record.levels,
+        meter=record.meter,
+        allowed_s=record.rules.allowed_s,
+        hold_v=observation.hold_v,
+        released_after_s=observation.released_after_s,
+    )
+
+
+def _notes(pins: Sequence[PinFinding]) -> list[str]:
+    """What stands on page one: trials that are missing, and contact that nothing proved."""
+    rows = [row for pin in pins for row in pin.rows]
+    missing = sum(row.verdict == "not tested" for row in rows)
+    evidence = [row for row in rows if row.verdict not in NO_EVIDENCE]
+    unproven = sum(row.observation is not None and row.observation.contact == "not proven" for row in evidence)
+    notes = []
+    if missing:
+        notes.append(f"{missing} of {len(rows)} planned trials were not made")
+    if unproven:
+        notes.append(f"contact not proven in {unproven} of {len(evidence)} trials")
+    return notes

@@ -1,0 +1,150 @@
+"""The plain-leak line: a straight line through settled points, and whether it may be believed.
+
+A constant leak with a linear pull-down gives I_net = I_leak − V · G_pd. The line is fitted to the settled points above
+V_IL/2 by generalised least squares (A. C. Aitken, Proc. R. Soc. Edinb. 55 (1935) 42), with the effective variance of
+both axes (J. Orear, Am. J. Phys. 50 (1982) 912), and refused where it does not fit. Both citations: memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from results.analysis.findings import LeakLine, Value
+from results.analysis.leakage import RestPoint
+from results.quantity import show
+from results.record.run_record import Rules
+from results.record.trace import FloatArray
+
+FIT_REFUSED_BELOW = 0.05
+"""A line whose misfit chance would exceed only once in twenty is refused: the usual 5 % level."""
+
+_ROUNDS = 30
+_MICRO = 1e6
+
+
+@dataclass(frozen=True)
+class LinePoint:
+    """The settled trials of one resistor: their mean rest point, and the part of its u (volt) that is its own.
+
+    `own_u_v` holds noise, repeatability and the constant part of the meter's accuracy; the gain error is not in it, as
+    all points share it.
+    """
+
+    rest: RestPoint
+    own_u_v: float
+
+
+@dataclass(frozen=True)
+class LinearFit:
+    """Parameters (p,), their covariance (p, p) and chi-square of a generalised least-squares fit."""
+
+    parameters: FloatArray
+    covariance: FloatArray
+    chi_square: float
+
+
+def generalised_least_squares(design: FloatArray, observed: FloatArray, covariance: FloatArray) -> LinearFit:
+    """Generalised least squares of observed (n,) on design (n, p) with the covariance (n, n) of the observations.
+
+    The problem is whitened with the Cholesky factor and solved by QR. Raises numpy.linalg.LinAlgError where the
+    covariance is not positive definite.
+    """
+    factor = np.linalg.cholesky(covariance)
+    white = np.linalg.solve(factor, design)
+    target = np.linalg.solve(factor, observed)
+    q, r = np.linalg.qr(white)
+    parameters = np.linalg.solve(r, q.T @ target)
+    inverse = np.linalg.solve(r, np.eye(r.shape[0]))
+    residuals = target - white @ parameters
+    return LinearFit(parameters, inverse @ inverse.T, float(residuals @ residuals))
+
+
+def average(points: Sequence[tuple[RestPoint, float]], gain_u: float) -> LinePoint:
+    """The mean of repeated trials with one resistor; each comes with the noise part (type A) of its u in volt.
+
+    The systematic part (type B) is common to the repeats and is not reduced by their number; of the random part the
+    larger of noise and observed scatter is.
+    """
+    rests = [rest for rest, _ in points]
+    volts = np.array([rest.touch.value for rest in rests])
+    noise = np.array([noise_v for _, noise_v in points])
+    systematic = max(max(rest.touch.u**2 - noise_v**2, 0.0) for rest, noise_v in points)
+    scatter = float(volts.var(ddof=1)) if volts.size > 1 else 0.0
+    random = max(float(np.mean(noise**2)), scatter) / volts.size
+    mean_v = float(volts.mean())
+    own = max(systematic - (gain_u * mean_v) ** 2, 0.0) + random
+    return LinePoint(replace(rests[0], touch=Value(mean_v, math.sqrt(systematic + random))), math.sqrt(own))
+
+
+def fit_line(points: Sequence[LinePoint], gain_u: float, rules: Rules) -> LeakLine:
+    """Fit the line to one point a resistor, and test it; `gain_u` is the relative standard uncertainty of the meter.
+
+    With I = V·G and V at the pin = V (1 + s·G), a point misses the line by r = V·G − a + b·V·(1 + s·G). Its errors are
+    those of V (own, and the common gain) and of G, so the covariance of the r carries the correlation between both
+    axes. The weights depend on b and are iterated. The test: p of chi-square at least 0.05 with at least one degree of
+    freedom, and b inside the plan's pull-down range.
+    """
+    dof = len(points) - 2
+    if dof < 1:
+        reason = f"{len(points)} resistors with a settled point above V_IL/2, at least 3 needed"
+        return LeakLine(len(points), None, None, 0.0, 0.0, max(dof, 0), None, False, reason)
+    try:
+        fit = _iterated(points, gain_u)
+    except np.linalg.LinAlgError:
+        reason = "the points carry no uncertainty or coincide: a fit cannot be tested"
+        return LeakLine(len(points), None, None, 0.0, 0.0, dof, None, False, reason)
+    from scipy.stats import chi2
+
+    p_value = float(chi2.sf(fit.chi_square, dof))
+    leak_a, pull_down_s = (float(value) / _MICRO for value in fit.parameters)
+    u_leak, u_pull_down = (math.sqrt(float(variance)) / _MICRO for variance in np.diag(fit.covariance))
+    reason = _refusal(p_value, pull_down_s, rules)
+    return LeakLine(
+        points=len(points),
+        leak_a=Value(leak_a, u_leak),
+        pull_down_s=Value(pull_down_s, u_pull_down),
+        covariance=float(fit.covariance[0, 1]) / _MICRO**2,
+        chi_square=fit.chi_square,
+        dof=dof,
+        p_value=p_value,
+        passes=not reason,
+        reason=reason,
+    )
+
+
+def _iterated(points: Sequence[LinePoint], gain_u: float) -> LinearFit:
+    """In µA, µS and V, so that every number is of order one."""
+    volts = np.array([point.rest.touch.value for point in points])
+    outside = np.array([point.rest.outside.value for point in points]) * _MICRO
+    outside_u = np.array([point.rest.outside.u for point in points]) * _MICRO
+    own_u = np.array([point.own_u_v for point in points])
+    series = np.array([point.rest.series_ohm for point in points]) / _MICRO
+    design = np.column_stack([np.ones_like(volts), -volts * (1.0 + series * outside)])
+    slope = 0.0
+    for _ in range(_ROUNDS):
+        per_volt = outside + slope * (1.0 + series * outside)
+        per_siemens = volts * (1.0 + slope * series)
+        shared = gain_u * per_volt * volts
+        covariance = np.diag((per_volt * own_u) ** 2 + (per_siemens * outside_u) ** 2) + np.outer(shared, shared)
+        fit = generalised_least_squares(design, volts * outside, covariance)
+        before, slope = slope, float(fit.parameters[1])
+        if abs(slope - before) <= 1e-12 * abs(slope):
+            break
+    return fit
+
+
+def _refusal(p_value: float, pull_down_s: float, rules: Rules) -> str:
+    """Why the line is not believed; empty where it is."""
+    if p_value < FIT_REFUSED_BELOW:
+        shown = "p < 0.001" if p_value < 1e-3 else f"p = {p_value:.3f}"
+        return f"not a straight line: lack of fit {shown}, refused below {FIT_REFUSED_BELOW}"
+    low_s, high_s = 1.0 / rules.pull_down_high_ohm, 1.0 / rules.pull_down_low_ohm
+    if low_s <= pull_down_s <= high_s:
+        return ""
+    implied = f"{show(1.0 / pull_down_s, 'Ω')}" if pull_down_s > 0.0 else "none"
+    expected = f"{show(rules.pull_down_low_ohm, 'Ω')} to {show(rules.pull_down_high_ohm, 'Ω')}"
+    return f"the line implies a pull-down of {implied}, outside the plan's range {expected}"

@@ -1,0 +1,160 @@
+"""The pin's own pull-down: measured while the pin was held, from the plain-leak line, or as the plan expects it.
+
+While a pin is held, Kirchhoff's current law at the node gives what it draws through the press resistor. That current
+is the pull-down's less the leak's at that voltage: the pull-down itself only where the leak is gone near the rail.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from results.analysis.findings import LeakLine, Value
+from results.quantity import show
+from results.record.observation import Observation
+from results.record.run_record import MeterModel, Rules
+
+PullDownFrom = Literal["hold level", "line", "plan range", "not found"]
+
+_PROVES_CONTACT = frozenset({"board reading", "clamp diode", "rest level"})
+"""Proofs that do not rest on the current at the hold level itself."""
+
+
+@dataclass(frozen=True)
+class PullDown:
+    """The pull-down as a conductance (siemens), where it came from, and what must be said about it."""
+
+    conductance: Value
+    source: PullDownFrom
+    note: str = ""
+
+    @property
+    def resistance(self) -> Value | None:
+        """In ohm: inverted last; None where no pull-down was found."""
+        if self.source == "not found":
+            return None
+        return Value(1.0 / self.conductance.value, self.conductance.u / self.conductance.value**2)
+
+
+@dataclass(frozen=True)
+class HoldPoint:
+    """One trial at the hold level: voltage at the pin, net pin current (negative: the pin draws current), and whether
+    contact was proven by something else."""
+
+    pin_v: float
+    current: Value
+    proven: bool
+
+
+def hold_point(
+    observation: Observation, hold_v: float | None, outside: Value, series_ohm: float, meter: MeterModel
+) -> HoldPoint | None:
+    """Net pin current at the hold level; None where the press path is not known well enough.
+
+    I = V·G − (E − V)/R with E behind the press resistor R, or I = V·G − I_source where a source measured the press
+    current (its own accuracy is not in the record and not in u). E and V are read by the same meter on the same range:
+    the gain error g is common and scales I as a whole; the constant part c of its accuracy holds nonlinearity too and
+    is counted once for each reading: u² = (I g)² + (c/R)² + (c (G + 1/R))² + (V u_G)² + ((E − V) u_R/R²)². Accuracy
+    limits are rectangular half-widths (JCGM 100:2008, 4.3.7).
+    """
+    if hold_v is None:
+        return None
+    gain_u, constant_u = meter.accuracy_reading / math.sqrt(3.0), meter.accuracy_v / math.sqrt(3.0)
+    conductance_part = hold_v * outside.u
+    if observation.press_v is not None and observation.press_ohm:
+        press_s = 1.0 / observation.press_ohm
+        drop_v = observation.press_v - hold_v
+        current = hold_v * outside.value - drop_v * press_s
+        parts = (
+            current * gain_u,
+            constant_u * press_s,
+            constant_u * (outside.value + press_s),
+            conductance_part,
+            drop_v * (observation.press_u_ohm or 0.0) * press_s**2,
+        )
+        u = math.hypot(*parts)
+    elif observation.press_current_a is not None:
+        current = hold_v * outside.value - observation.press_current_a
+        u = math.hypot(conductance_part, hold_v * outside.value * gain_u, constant_u * outside.value)
+    else:
+        return None
+    pin_v = hold_v + current * series_ohm
+    return HoldPoint(pin_v, Value(current, u), observation.contact in _PROVES_CONTACT) if pin_v > 0.0 else None
+
+
+def find_pull_down(
+    points: Sequence[HoldPoint], line: LeakLine | None, rules: Rules, rail_v: float, stuck: bool
+) -> PullDown:
+    """The pull-down of one pin under one condition: hold level before line before the plan's range.
+
+    `stuck`: the pin stuck in some trial, so that a leak may be left at the hold level.
+    """
+    held = _combined(points) if points else None
+    if held is not None and _is_missing(points, held, rules, rail_v):
+        current, expanded = held[1].value, rules.coverage * held[1].u
+        drawn = f"{show(-current, 'A')} ± {show(expanded, 'A', 2)}"
+        note = f"no pull-down found: while held the pin draws {drawn}"
+        return PullDown(Value(-current / held[0], held[1].u / held[0]), "not found", note)
+    at_hold = None if held is None else Value(-held[1].value / held[0], held[1].u / held[0])
+    usable = at_hold is not None and at_hold.value > rules.coverage * at_hold.u and _conducts(points, rules, rail_v)
+    from_line = line.pull_down_s if line is not None and line.passes else None
+    if usable and at_hold is not None and not _leaks_at_hold(at_hold, from_line, rules):
+        # Where the line agrees, the leak is shown to be gone at the hold level.
+        return PullDown(at_hold, "hold level", _about_hold(at_hold, rules, stuck and from_line is None))
+    if from_line is not None:
+        left = "a leak is left at the hold level" if usable else ""
+        return PullDown(from_line, "line", left)
+    return PullDown(_planned(rules), "plan range")
+
+
+def _combined(points: Sequence[HoldPoint]) -> tuple[float, Value]:
+    """Mean pin voltage and weighted mean current; errors are taken as fully common to the repeats: same meter, same
+    press resistor."""
+    weights = [1.0 / point.current.u**2 if point.current.u > 0.0 else 1.0 for point in points]
+    total = sum(weights)
+    paired = list(zip(weights, points, strict=True))
+    current = sum(weight * point.current.value for weight, point in paired) / total
+    u = sum(weight * point.current.u for weight, point in paired) / total
+    return sum(weight * point.pin_v for weight, point in paired) / total, Value(current, u)
+
+
+def _is_missing(points: Sequence[HoldPoint], held: tuple[float, Value], rules: Rules, rail_v: float) -> bool:
+    """Consistent with no current and surely less than half of what the weakest expected pull-down draws, with contact
+    proven by something else: an open needle draws nothing either."""
+    size, expanded = abs(held[1].value), rules.coverage * held[1].u
+    least_a = 0.5 * rail_v / rules.pull_down_high_ohm
+    return all(point.proven for point in points) and size <= expanded and size + expanded < least_a
+
+
+def _conducts(points: Sequence[HoldPoint], rules: Rules, rail_v: float) -> bool:
+    """Without other proof of contact a tiny current may be an open needle's, and says nothing about a pull-down."""
+    least_a = 0.5 * rail_v / rules.pull_down_high_ohm
+    return all(point.proven or abs(point.current.value) > least_a for point in points)
+
+
+def _leaks_at_hold(at_hold: Value, from_line: Value | None, rules: Rules) -> bool:
+    """The line shows clearly more pull-down than the hold level: the difference is leak that is left there."""
+    if from_line is None:
+        return False
+    return from_line.value - at_hold.value > rules.coverage * math.hypot(from_line.u, at_hold.u)
+
+
+def _about_hold(at_hold: Value, rules: Rules, stuck: bool) -> str:
+    notes = []
+    if stuck:
+        notes.append("pull-down from the hold level, an upper bound of its resistance unless the leak is gone there")
+    expanded = rules.coverage * at_hold.u
+    if at_hold.value + expanded < 1.0 / rules.pull_down_high_ohm or (
+        at_hold.value - expanded > 1.0 / rules.pull_down_low_ohm
+    ):
+        expected = f"{show(rules.pull_down_low_ohm, 'Ω')} to {show(rules.pull_down_high_ohm, 'Ω')}"
+        notes.append(f"pull-down {show(1.0 / at_hold.value, 'Ω', 3)} lies outside the plan's range {expected}")
+    return "; ".join(notes)
+
+
+def _planned(rules: Rules) -> Value:
+    """The plan's range as a rectangular distribution of conductance."""
+    low_s, high_s = 1.0 / rules.pull_down_high_ohm, 1.0 / rules.pull_down_low_ohm
+    return Value(0.5 * (low_s + high_s), 0.5 * (high_s - low_s) / math.sqrt(3.0))

@@ -1,0 +1,185 @@
+"""The voltage at which the node comes to rest, with its standard uncertainty; or that it is still moving."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from results.analysis.findings import Settled, Value
+from results.analysis.hum import Hum, HumTerms, aliased_to_steady, find_hum
+from results.analysis.noise import quantisation_u
+from results.analysis.samples import LINE_HZ
+from results.analysis.tail import Noise, TailFit, fit_level, fit_tail, misfit
+from results.record.run_record import MeterModel
+
+FloatArray = NDArray[np.float64]
+
+FEWEST = 8
+"""Samples of the free node: with fewer nothing is said about its rest."""
+
+_STARTS = (0.0, 0.03, 0.08, 0.16, 0.28, 0.4, 0.5, 0.6)
+_REFERENCE = 0.6  # what follows this part of the free node's samples tells the noise
+_SEEN = 9.0  # variances: an exponential that lowers the misfit by less is not there
+_COVERED = 4.0  # time constants that a stretch must cover before its end may be extrapolated
+_EXTRAPOLATED_U_V = 0.005
+_TOO_NOISY = 0.02  # of the rail: standard uncertainty of a number that is none
+_STILL = 1e-4  # of the rail: movement below this is rest
+
+
+@dataclass(frozen=True)
+class Settling:
+    """What the free node comes to.
+
+    `settled` is None where it has not come to rest, with the `reason`. `last_v`: where it is at the end. `fit` is what
+    the window was read with, `hum` its hum terms, `noise` that of the last part.
+    """
+
+    settled: Settled | None
+    last_v: Value
+    moving: bool
+    fit: TailFit
+    hum: HumTerms
+    noise: Noise
+    reason: str = ""
+    notes: tuple[str, ...] = ()
+
+    def without_hum(self, time_s: FloatArray, voltage_v: FloatArray) -> FloatArray:
+        """The samples of the free node, shape (n,), less the hum of the window carried back to the edge."""
+        if not self.hum.orders or self.hum.forced:
+            return voltage_v
+        design = self.hum.columns(time_s)
+        window = self.fit.hum_v
+        if window.size < design.shape[1] or not np.any(window):
+            return voltage_v
+        return voltage_v - design @ np.linalg.lstsq(design[-window.size :], window, rcond=None)[0]
+
+
+def accuracy_u(level_v: float, meter: MeterModel) -> float:
+    """Standard uncertainty from the meter's accuracy limits, rectangular: a/√3 (JCGM 100:2008, 4.3.7)."""
+    return (abs(level_v) * meter.accuracy_reading + meter.accuracy_v) / math.sqrt(3.0)
+
+
+def settle(
+    time_s: FloatArray,
+    voltage_v: FloatArray,
+    *,
+    meter: MeterModel,
+    interval_s: float,
+    rail_v: float,
+    step_v: float = 0.0,
+    known_hum: Hum | None = None,
+) -> Settling:
+    """Read the rest point from the samples of the free node, shape (n,), n >= 8, in seconds and volts.
+
+    The window begins where level + hum + one exponential leave nothing but noise; the noise is told from the last part.
+    The level of that fit is the settled voltage: a tail still within the noise is in the fit, not in the result.
+    """
+    lines = LINE_HZ if meter.line_hz is None else (meter.line_hz,)
+    late = min(int(0.4 * time_s.size), time_s.size - FEWEST)
+    hum = find_hum(time_s[late:], voltage_v[late:], interval_s, lines, known_hum)
+    reference = _best(time_s, voltage_v, min(int(_REFERENCE * time_s.size), time_s.size - FEWEST), hum, interval_s)
+    noise = Noise(reference.noise_v, reference.factor, reference.residuals_v.size / reference.factor)
+    start = _start(time_s, voltage_v, hum, interval_s, noise)
+    fit = _best(time_s, voltage_v, start, hum, interval_s)
+    length = float(time_s[-1] - time_s[start])
+    other = _other_u(voltage_v[start:], fit, hum, meter, interval_s, length, step_v)
+    settled = _window(time_s[start:], fit, hum, meter, other)
+    last = _last(time_s.size - start, length, fit, meter, other)
+    return _judged(settled, last, length, Settling(None, last, True, fit, hum, noise), rail_v)
+
+
+def _best(time_s: FloatArray, voltage_v: FloatArray, start: int, hum: HumTerms, interval_s: float) -> TailFit:
+    """With an exponential where one stands out, else without."""
+    time, volts = time_s[start:], voltage_v[start:]
+    if time.size >= FEWEST + 2 * len(hum.orders):
+        fitted = fit_tail(time, volts, hum, interval_s)
+        if fitted.gain > _SEEN:
+            return fitted
+    if time.size <= 2 + 2 * len(hum.orders):
+        hum = HumTerms()
+    return fit_level(time, volts, hum)
+
+
+def _start(time_s: FloatArray, voltage_v: FloatArray, hum: HumTerms, interval_s: float, noise: Noise) -> int:
+    """The first sample of the window: one step later than the earliest stretch that fits."""
+    last = time_s.size - max(FEWEST, 2 * len(hum.orders) + 6)
+    starts = sorted({min(int(part * time_s.size), max(last, 0)) for part in _STARTS})
+    for place, start in enumerate(starts):
+        fitted = _best(time_s, voltage_v, start, hum, interval_s)
+        if misfit(fitted.residuals_v, noise)[1]:
+            return starts[min(place + 1, len(starts) - 1)]
+    return starts[-1]
+
+
+def _window(time_s: FloatArray, fit: TailFit, hum: HumTerms, meter: MeterModel, other_u_v: float) -> Settled:
+    u_noise, u_accuracy = math.hypot(fit.level_u_v, other_u_v), accuracy_u(fit.level_v, meter)
+    length = float(time_s[-1] - time_s[0])
+    return Settled(
+        voltage_v=fit.level_v,
+        u_v=math.hypot(u_noise, u_accuracy),
+        u_noise_v=u_noise,
+        u_accuracy_v=u_accuracy,
+        start_s=float(time_s[0]),
+        end_s=float(time_s[-1]),
+        effective_samples=time_s.size / fit.factor,
+        hum_v=0.0 if hum.forced else fit.hum_amplitude_v,
+        hum_hz=None if hum.forced or not hum.orders else hum.line_hz,
+        drift_v=0.0 if fit.tau_s is None else fit.at(length) - fit.at(0.0),
+    )
+
+
+def _last(count: int, length: float, fit: TailFit, meter: MeterModel, other_u_v: float) -> Value:
+    """Where the fit is at its end. Type A: of a level, or about that of the last fifth of a curve."""
+    level = fit.at(length)
+    u_noise = fit.level_u_v
+    if fit.tau_s is not None:
+        u_noise = fit.noise_v * math.sqrt(min(fit.factor / max(0.2 * count, 1.0), 1.0))
+    return Value(level, math.sqrt(u_noise**2 + other_u_v**2 + accuracy_u(level, meter) ** 2))
+
+
+def _judged(settled: Settled, last: Value, length: float, found: Settling, rail_v: float) -> Settling:
+    """At rest, moving, moving but close enough to be extrapolated, or too noisy."""
+    fit, still = found.fit, _STILL * rail_v
+    to_go = abs(last.value - fit.level_v)
+    if settled.u_noise_v > _TOO_NOISY * rail_v and last.u > _TOO_NOISY * rail_v:
+        reason = f"too noisy or too short to be read: {last.value:.3g} V with a standard uncertainty of {last.u:.2g} V"
+        return replace(found, moving=False, reason=reason)
+    if fit.tau_s is None or (to_go <= still and settled.u_noise_v <= _TOO_NOISY * rail_v):
+        return replace(found, settled=settled, moving=False)
+    if length < _COVERED * fit.tau_s or not fit.clear:
+        if abs(settled.drift_v) <= 2.0 * still:
+            return replace(found, settled=_drifting(settled, last), moving=False)
+        return replace(found, reason=f"still moving: {settled.drift_v:+.4f} V within the last {length:.4g} s")
+    if settled.u_v > max(_EXTRAPOLATED_U_V, 2.0 * last.u):
+        return replace(found, reason="still moving: too noisy to be extrapolated")
+    note = f"still {1e3 * to_go:.2g} mV from rest when the log ends: extrapolated"
+    return replace(found, settled=settled, notes=(note,))
+
+
+def _drifting(settled: Settled, last: Value) -> Settled:
+    """A movement too small to matter: its end is taken, and all of it goes into the uncertainty, as a half-width."""
+    u_drift = abs(settled.drift_v) / math.sqrt(3.0)
+    u_v = math.hypot(last.u, u_drift)
+    u_noise = math.sqrt(max(u_v**2 - settled.u_accuracy_v**2, 0.0))
+    return replace(settled, voltage_v=last.value, u_v=u_v, u_noise_v=u_noise)
+
+
+def _other_u(
+    volts: FloatArray, fit: TailFit, hum: HumTerms, meter: MeterModel, interval_s: float, length_s: float, step_v: float
+) -> float:
+    """Converter step, and harmonics of the hum that the sample interval turns into a steady voltage.
+
+    Such a harmonic of order m is unseen; of a trapezoid it is at most 1/m² of the fundamental, at an unknown phase
+    (arcsine: over √2, JCGM 100:2008, F.2.3.3 gives its variance as a²/2).
+    """
+    squares = quantisation_u(volts, step_v) ** 2
+    if hum.line_hz is not None and hum.orders:
+        for order in aliased_to_steady(hum.line_hz, interval_s, length_s):
+            squares += (fit.hum_amplitude_v / order**2) ** 2 / 2.0
+    return math.sqrt(squares)
+
+
+__all__ = ["FEWEST", "Settling", "accuracy_u", "settle"]

@@ -1,0 +1,104 @@
+"""Bytes that are on the disk when a call returns: whole files, and files that only grow."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+
+from results.errors import RecordError
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Put a file in place whole or not at all: `.part`, fsync, rename, fsync of the folder. Raises RecordError."""
+    part = part_of(path)
+    try:
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as exc:
+        part.unlink(missing_ok=True)
+        raise RecordError(f"{path}: cannot write {len(data)} bytes: {exc.strerror}") from exc
+    put_in_place(path)
+
+
+def part_of(path: Path) -> Path:
+    """The name under which a file is written before it is put in place."""
+    return path.with_name(f"{path.name}.part")
+
+
+def put_in_place(path: Path) -> None:
+    """Rename the finished `.part` of a file to the file, for good. Raises RecordError."""
+    try:
+        part_of(path).replace(path)
+        sync_folder(path.parent)
+    except OSError as exc:
+        raise RecordError(f"{path}: cannot put in place: {exc.strerror}") from exc
+
+
+def sync_folder(folder: Path) -> None:
+    """Make names in a folder (new, renamed, removed files) last. Windows has no such call; there it does nothing."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+class GrowingFile:
+    """A file that only grows, by whole pieces, each on the disk when `append` returns.
+
+    It is opened for each piece and unbuffered: after a full disk a buffered file would write its leftovers past the
+    truncation. `end` is the number of bytes that count; it is the size of the file at construction.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            self.end = path.stat().st_size
+        except OSError as exc:
+            raise RecordError(f"{path}: cannot be opened: {exc.strerror}") from exc
+
+    def append(self, data: bytes) -> int:
+        """Add one piece; returns the offset at which it starts.
+
+        Raises RecordError if it could not be written whole (the file is then cut to what it was before), or if
+        somebody else has changed the file in the meantime.
+        """
+        offset = self.end
+        try:
+            with self.path.open("r+b", buffering=0) as file:
+                size = file.seek(0, os.SEEK_END)
+                if size != offset:
+                    raise RecordError(f"{self.path}: changed by somebody else: {size} bytes, expected {offset}")
+                try:
+                    _write_all(file.fileno(), data)
+                    os.fsync(file.fileno())
+                except OSError:
+                    with contextlib.suppress(OSError):  # the first error is the one to tell; a next append finds out
+                        file.truncate(offset)
+                    raise
+        except OSError as exc:
+            raise RecordError(f"{self.path}: cannot add {len(data)} bytes at {offset}: {exc.strerror}") from exc
+        self.end = offset + len(data)
+        return offset
+
+    def cut(self, end: int) -> None:
+        """Cut the file at `end`, for good. Raises RecordError."""
+        try:
+            with self.path.open("r+b", buffering=0) as file:
+                file.truncate(end)
+                os.fsync(file.fileno())
+        except OSError as exc:
+            raise RecordError(f"{self.path}: cannot cut at {end}: {exc.strerror}") from exc
+        self.end = end
+
+
+def _write_all(handle: int, data: bytes) -> None:
+    """os.write may take only a part of what it is given, as on a disk that is nearly full."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[os.write(handle, rest) :]

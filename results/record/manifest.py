@@ -1,0 +1,62 @@
+"""manifest.sha256: the SHA-256 of every file of the evidence, in the format that `sha256sum --check` reads."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+from results.errors import RecordError
+from results.record.durable import write_whole
+
+NAME = "manifest.sha256"
+EVIDENCE = ("plan.toml", "bench.toml", "run.json", "journal.jsonl", "traces.parquet")
+_LINE = re.compile(r"([0-9a-f]{64}) [ *](.+)")
+
+
+def write(folder: Path, files: Sequence[str] = EVIDENCE, name: str = NAME) -> None:
+    """Write the manifest of these files of a folder. Raises RecordError if one of them cannot be read."""
+    try:
+        lines = [f"{_digest(folder / file)}  {file}\n" for file in files]
+    except OSError as exc:
+        raise RecordError(f"{exc.filename}: cannot be read: {exc.strerror}") from exc
+    write_whole(folder / name, "".join(lines).encode())
+
+
+def verify(folder: Path, files: Sequence[str] = EVIDENCE, name: str = NAME) -> list[str]:
+    """What is wrong with the files of a folder, one line a problem; empty where all are as they were when sealed.
+
+    `files` must stand in the manifest; what else stands in it is checked too.
+    """
+    try:
+        text = (folder / name).read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return [f"{name}: missing: the run was never sealed"]
+    except (OSError, UnicodeDecodeError) as exc:
+        return [f"{name}: cannot be read: {exc}"]
+    problems = []
+    listed: dict[str, str] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        match = _LINE.fullmatch(line)
+        if match is None or Path(match[2]).name != match[2]:
+            problems.append(f"{name}: line {number}: not a SHA-256 and a file of this folder: {line[:100]!r}")
+        else:
+            listed[match[2]] = match[1]
+    problems += [f"{name}: {file}: not listed" for file in files if file not in listed]
+    return problems + [problem for file, digest in listed.items() if (problem := _compare(folder / file, digest))]
+
+
+def _compare(path: Path, expected: str) -> str:
+    try:
+        actual = _digest(path)
+    except FileNotFoundError:
+        return f"{path.name}: missing"
+    except OSError as exc:
+        return f"{path.name}: cannot be read: {exc.strerror}"
+    return "" if actual == expected else f"{path.name}: changed since it was sealed: SHA-256 {actual} != {expected}"
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,235 @@
+"""The run folder: one plan carried out on one unit, from the first trial to the sealed evidence.
+
+During a run it holds plan.toml, bench.toml, run.json, journal.jsonl and the growing samples.raw; sealed, the samples
+stand in traces.parquet, and manifest.sha256 vouches for all. A folder is opened for reading without being changed (the
+run may still be going on elsewhere); what a crash left behind is cut off before the first write.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from results.errors import RecordError
+from results.record import journal, manifest, samples, traces_table
+from results.record.durable import GrowingFile, put_in_place, sync_folder, write_whole
+from results.record.journal import Entry, Journal
+from results.record.observation import Observation
+from results.record.run_record import RunRecord, as_json, from_json
+from results.record.trace import Trace
+from results.record.trial import Trial
+
+PLAN, BENCH, RECORD, JOURNAL, TRACES, SAMPLES = (*manifest.EVIDENCE, "samples.raw")
+_UNIT_BYTES = 80
+"""Of a unit's name in a folder's name: with the time before it, far below the 255 that file systems allow."""
+
+
+class RunFolder:
+    """One run folder. Made by `create` or `open`; every method raises RecordError where a file is not what it says."""
+
+    def __init__(self, path: Path, record: RunRecord) -> None:
+        self.path = path
+        self._record = record
+        self._writers: tuple[GrowingFile, GrowingFile] | None = None
+        self._measured: set[int] = set()
+
+    @classmethod
+    def create(
+        cls, parent: Path, unit: str, record: RunRecord, plan_text: str, bench_text: str, started: datetime
+    ) -> RunFolder:
+        """A new folder `<UTC time>_<unit>` in `parent` (made if missing), never one that exists.
+
+        `started` must know its time zone. What a folder's name cannot carry is replaced in `unit`. An empty
+        `record.run` becomes the name of the folder.
+        """
+        if started.tzinfo is None:
+            raise RecordError(f"started: a time without a time zone: {started.isoformat()}")
+        path = _new_folder(parent, f"{started.astimezone(UTC):%Y%m%dT%H%M%SZ}_{safe_name(unit)}")
+        record = record if record.run else replace(record, run=path.name)
+        write_whole(path / PLAN, plan_text.encode())
+        write_whole(path / BENCH, bench_text.encode())
+        write_whole(path / RECORD, as_json(record).encode())
+        for name in (SAMPLES, JOURNAL):
+            write_whole(path / name, b"")
+        return cls(path, record)
+
+    @classmethod
+    def open(cls, path: Path) -> RunFolder:
+        """An existing run folder, finished or not. Nothing in it is changed."""
+        text = _read(path / RECORD, "missing: not a run folder")
+        try:
+            record = from_json(text.decode("utf-8"), path / RECORD)
+        except UnicodeDecodeError as exc:
+            raise RecordError(f"{path / RECORD}: byte {exc.start}: not UTF-8") from exc
+        return cls(path, record)
+
+    @property
+    def record(self) -> RunRecord:
+        """What run.json says."""
+        return self._record
+
+    @property
+    def sealed(self) -> bool:
+        """Whether the evidence is complete and closed."""
+        return (self.path / manifest.NAME).exists()
+
+    def update_record(self, record: RunRecord) -> None:
+        """Replace run.json, before the run is sealed."""
+        self._refuse_sealed("run.json cannot be changed")
+        write_whole(self.path / RECORD, as_json(record).encode())
+        self._record = record
+
+    def append(self, trial: Trial, observation: Observation) -> None:
+        """Commit a trial: when this returns, its samples and its line are on the disk.
+
+        A trial that was measured is refused a second time; one that failed or had no contact may be made again, and the
+        later one counts. After an error (a full disk) the folder is as it was, and the call may be repeated.
+        """
+        self._refuse_sealed("no trial can be added")
+        raw, lines = self._writers or self._prepare()
+        if trial.sequence in self._measured:
+            raise RecordError(f"{self.path / JOURNAL}: trial {trial.sequence} ({trial.label}): measured already")
+        data = samples.encode(observation.trace)
+        span = samples.span_of(observation.trace, data, raw.end)
+        line = journal.line_of(trial, span, observation)
+        raw.append(data)
+        try:
+            lines.append(line)
+        except RecordError:
+            raw.cut(span.offset)
+            raise
+        if observation.outcome == "measured":
+            self._measured.add(trial.sequence)
+
+    def observations(self) -> list[tuple[Trial, Observation]]:
+        """Every trial that was made, in the order in which it was made, with its trace as logged.
+
+        Of a trial that was made again the latest counts. A trial whose samples are damaged comes back as `failed`, with
+        an empty trace and a note that says so: nothing wrong is ever read as measured.
+        """
+        entries = self._journal().entries
+        latest: dict[int, tuple[Trial, Observation]] = {}
+        for entry, trace in zip(entries, self._stored(entries), strict=True):
+            latest.pop(entry.trial.sequence, None)
+            latest[entry.trial.sequence] = (entry.trial, _checked(entry, trace))
+        return list(latest.values())
+
+    def problems(self) -> list[str]:
+        """What is wrong with this folder, one line a problem: lines, samples, and once sealed the manifest."""
+        found = self._journal()
+        problems = list(found.damaged)
+        try:
+            stored = self._stored(found.entries)
+        except RecordError as exc:
+            problems.append(str(exc))
+        else:
+            problems += [
+                f"trial {entry.trial.sequence} ({entry.trial.label}): samples are damaged: checksum does not match"
+                for entry, trace in zip(found.entries, stored, strict=True)
+                if not samples.is_intact(trace, entry.samples)
+            ]
+        return problems + (manifest.verify(self.path) if self.sealed else [])
+
+    def seal(self) -> None:
+        """Close the evidence: samples into traces.parquet, then the manifest. A sealed folder stays as it is.
+
+        The raw samples are removed only after the table was read back equal, and are kept where a line of the journal
+        is damaged: its samples are in no other file.
+        """
+        if not self.sealed:
+            self._prepare()
+            entries = self._journal().entries
+            self._write_table(entries, self._stored(entries))
+            manifest.write(self.path)
+        if not self._journal().damaged and (self.path / SAMPLES).exists():
+            (self.path / SAMPLES).unlink()
+            sync_folder(self.path)
+        self._writers = None
+
+    def _write_table(self, entries: Sequence[Entry], traces: Sequence[Trace]) -> None:
+        path = self.path / TRACES
+        sequences = [entry.trial.sequence for entry in entries]
+        traces_table.write_part(path, sequences, traces)
+        put_in_place(path)
+        back = traces_table.read(path, sequences, [entry.samples for entry in entries])
+        for entry, written, read in zip(entries, traces, back, strict=True):
+            if samples.encode(written) != samples.encode(read):
+                raise RecordError(f"{path}: trial {entry.trial.sequence}: not read back as written; {SAMPLES} is kept")
+
+    def _prepare(self) -> tuple[GrowingFile, GrowingFile]:
+        """Cut off what was never committed, and be ready to add."""
+        found = self._journal()
+        raw, lines = GrowingFile(self.path / SAMPLES), GrowingFile(self.path / JOURNAL)
+        if lines.end > found.end:
+            lines.cut(found.end)
+        committed = max((entry.samples.offset + entry.samples.length for entry in found.entries), default=0)
+        # Behind a damaged line may lie samples that were committed: they stay.
+        if raw.end > committed and not found.damaged:
+            raw.cut(committed)
+        self._measured = {
+            trial.sequence for trial, observation in self.observations() if observation.outcome == "measured"
+        }
+        self._writers = raw, lines
+        return self._writers
+
+    def _journal(self) -> Journal:
+        return journal.read(_read(self.path / JOURNAL, "missing"), JOURNAL)
+
+    def _stored(self, entries: Sequence[Entry]) -> list[Trace]:
+        spans = [entry.samples for entry in entries]
+        if self.sealed:
+            return traces_table.read(self.path / TRACES, [entry.trial.sequence for entry in entries], spans)
+        return samples.read(self.path / SAMPLES, spans)
+
+    def _refuse_sealed(self, what: str) -> None:
+        if self.sealed:
+            raise RecordError(f"{self.path}: sealed: {what}")
+
+
+def safe_name(unit: str) -> str:
+    """A unit's name as it may stand in a folder's name on every system: letters, digits, `.`, `-`, `_`."""
+    name = re.sub(r"[^\w.-]+", "-", unicodedata.normalize("NFC", unit)).strip(".-")
+    # A name ends neither in a dot (Windows drops it) nor in half a letter.
+    return name.encode()[:_UNIT_BYTES].decode(errors="ignore").rstrip(".-") or "unit"
+
+
+def _new_folder(parent: Path, name: str) -> Path:
+    path = parent / name
+    attempt = 1
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        while True:
+            try:
+                path.mkdir()
+            except FileExistsError:
+                attempt += 1
+                path = parent / f"{name}_{attempt}"
+                continue
+            sync_folder(parent)
+            return path
+    except OSError as exc:
+        raise RecordError(f"{parent}: cannot make a run folder: {exc.strerror}") from exc
+
+
+def _read(path: Path, missing: str) -> bytes:
+    try:
+        return path.read_bytes()
+    except FileNotFoundError as exc:
+        raise RecordError(f"{path}: {missing}") from exc
+    except OSError as exc:
+        raise RecordError(f"{path}: cannot be read: {exc.strerror}") from exc
+
+
+def _checked(entry: Entry, trace: Trace) -> Observation:
+    observation = entry.observation(trace)
+    if samples.is_intact(trace, entry.samples):
+        return observation
+    note = f"samples of trial {entry.trial.sequence} are damaged: checksum does not match"
+    empty = Trace(np.empty(0), np.empty(0))
+    return replace(observation, trace=empty, outcome="failed", notes=(*observation.notes, note))

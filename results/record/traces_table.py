@@ -1,0 +1,126 @@
+"""traces.parquet: every sample of every trial, in the order of the journal.
+
+Columns: trial (its sequence number), time_s as logged, voltage_v and current_a (null: overload, or not logged).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from results.errors import RecordError
+from results.record.durable import part_of
+from results.record.samples import SampleSpan
+from results.record.trace import FloatArray, Trace
+
+NAME = "traces.parquet"
+TRIALS_A_GROUP = 24
+_ROWS_A_GROUP = 4_000_000
+"""Long traces close a row group early, so that memory stays bounded."""
+
+
+def write_part(path: Path, sequences: Sequence[int], traces: Sequence[Trace]) -> None:
+    """Write the `.part` of the table and bring it to the disk. Raises RecordError."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    schema = pa.schema(
+        [
+            pa.field("trial", pa.int32(), nullable=False),
+            pa.field("time_s", pa.float64(), nullable=False),
+            pa.field("voltage_v", pa.float64()),
+            pa.field("current_a", pa.float64()),
+        ]
+    )
+    part = part_of(path)
+    try:
+        with (
+            part.open("wb") as file,
+            pq.ParquetWriter(
+                file,
+                schema,
+                compression="zstd",
+                use_dictionary=["trial", "time_s"],
+                use_byte_stream_split=["voltage_v", "current_a"],
+                write_page_checksum=True,
+            ) as writer,
+        ):
+            for group in _groups(traces):
+                table = _table([sequences[i] for i in group], [traces[i] for i in group], schema)
+                writer.write_table(table, row_group_size=max(1, table.num_rows))
+        with part.open("r+b") as written:
+            os.fsync(written.fileno())
+    except OSError as exc:
+        part.unlink(missing_ok=True)
+        raise RecordError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
+
+
+def read(path: Path, sequences: Sequence[int], spans: Sequence[SampleSpan]) -> list[Trace]:
+    """The traces of these trials, in the order of the journal, as stored.
+
+    Raises RecordError if the table cannot be read or does not hold just these trials.
+    """
+    table = _load(path)
+    counts = [span.count for span in spans]
+    if table["trial"].size != sum(counts):
+        raise RecordError(f"{path}: holds {table['trial'].size} samples, the journal {sum(counts)}")
+    if not np.array_equal(table["trial"], np.repeat(np.asarray(sequences, dtype=np.int64), counts)):
+        raise RecordError(f"{path}: trial: not the trials of the journal, in its order")
+    traces = []
+    start = 0
+    for span in spans:
+        rows = slice(start, start + span.count)
+        current = table["current_a"][rows] if span.columns == 3 else None
+        traces.append(Trace(table["time_s"][rows], table["voltage_v"][rows], current))
+        start += span.count
+    return traces
+
+
+def _load(path: Path) -> dict[str, FloatArray]:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    names = ["trial", "time_s", "voltage_v", "current_a"]
+    try:
+        # Opened here, so that the file is closed whatever the reader raises; read_table takes a path for a data set.
+        with path.open("rb") as source, pq.ParquetFile(source, page_checksum_verification=True) as file:
+            table = file.read(columns=names)
+            return {name: np.asarray(table.column(name).to_numpy(), dtype=np.float64) for name in names}
+    except (pa.ArrowException, OSError, ValueError, KeyError) as exc:
+        reason = (exc.strerror if isinstance(exc, OSError) else None) or str(exc).splitlines()[0]
+        raise RecordError(f"{path}: cannot be read: {reason}") from exc
+
+
+def _groups(traces: Sequence[Trace]) -> Iterator[list[int]]:
+    group: list[int] = []
+    rows = 0
+    for index, trace in enumerate(traces):
+        group.append(index)
+        rows += len(trace)
+        if len(group) == TRIALS_A_GROUP or rows >= _ROWS_A_GROUP:
+            yield group
+            group, rows = [], 0
+    if rows:
+        yield group
+
+
+def _table(sequences: list[int], traces: list[Trace], schema: Any) -> Any:
+    import pyarrow as pa
+
+    def nullable(columns: list[FloatArray]) -> Any:
+        return pa.array(np.concatenate(columns), from_pandas=True)
+
+    unlogged = [np.full(len(trace), np.nan) if trace.current_a is None else trace.current_a for trace in traces]
+    return pa.Table.from_arrays(
+        [
+            pa.array(np.repeat(np.asarray(sequences, dtype=np.int32), [len(trace) for trace in traces])),
+            pa.array(np.concatenate([trace.time_s for trace in traces])),
+            nullable([trace.voltage_v for trace in traces]),
+            nullable(unlogged),
+        ],
+        schema=schema,
+    )

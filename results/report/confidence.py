@@ -1,0 +1,170 @@
+"""What limits the confidence in the run, in plain words, gravest first. Page one carries it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+
+from results.analysis.findings import PinFinding, RunFinding
+from results.record.run_record import InstrumentRecord, RunRecord
+from results.report.numbers import percent, plain
+
+WORTHLESS = ("no contact", "failed", "not tested")
+"""Verdicts that are no evidence either way."""
+
+
+def limits(finding: RunFinding) -> list[dict[str, str]]:
+    """Title and text of each limit; empty only where nothing limits the confidence but the stated uncertainties."""
+    record = finding.record
+    found = [
+        _missing(finding),
+        _contact(finding.pins),
+        _presses(finding.pins),
+        _undecided(finding.pins),
+        _accuracy(record),
+        _bench(record),
+        _calibration(record),
+        _pull_down(finding.pins),
+        _fitted(finding),
+        _origin(record),
+        *(("Note", note) for note in (*record.notes, *finding.notes) if note.strip() and not _said_already(note)),
+    ]
+    return [{"title": title, "text": text} for title, text in filter(None, found)]
+
+
+def calibration(instrument: InstrumentRecord, started: date | None) -> tuple[str, bool]:
+    """What to say about an instrument's calibration on the day of the run, and whether it limits the confidence."""
+    if not instrument.calibration_due:
+        return "not stated", True
+    try:
+        due = date.fromisoformat(instrument.calibration_due[:10])
+    except ValueError:
+        return f"not readable: {instrument.calibration_due}", True
+    if started is None:
+        return f"due {due.isoformat()}; day of the run not known", True
+    return (f"overdue since {due.isoformat()}", True) if due < started else (f"due {due.isoformat()}", False)
+
+
+def started_on(record: RunRecord) -> date | None:
+    """The UTC day of the run, None where run.json does not say it readably."""
+    try:
+        return datetime.fromisoformat(record.started_utc).date()
+    except ValueError:
+        return None
+
+
+def names(pins: Sequence[str], most: int = 8) -> str:
+    """Pin names in a row, each once: "D1, D2 and 6 more"."""
+    each = list(dict.fromkeys(pins))
+    shown = ", ".join(each[:most])
+    return shown if len(each) <= most else f"{shown} and {len(each) - most} more"
+
+
+def _said_already(note: str) -> bool:
+    """What analysis says of the whole run, where it stands here with the pins named."""
+    return "planned trials were not made" in note or note.startswith("contact not proven in")
+
+
+_Limit = tuple[str, str] | None
+
+
+def _missing(finding: RunFinding) -> _Limit:
+    counts = {word: sum(row.verdict == word for row in finding.trials) for word in WORTHLESS}
+    missing = sum(counts.values())
+    if not missing:
+        return None
+    parts = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
+    pins = names([row.trial.pin for row in finding.trials if row.verdict in WORTHLESS])
+    return "Trials missing", f"{missing} of {len(finding.trials)} planned trials are no evidence ({parts}): {pins}."
+
+
+def _contact(pins: Sequence[PinFinding]) -> _Limit:
+    open_ = [pin.pin for pin in pins if not pin.contact_proven and pin.verdict not in WORTHLESS]
+    if not open_:
+        return None
+    return (
+        "Contact not proven",
+        f"On {names(open_)} nothing proved in every trial that the needle touched the pin; an open needle falls to "
+        "zero as well.",
+    )
+
+
+def _presses(pins: Sequence[PinFinding]) -> _Limit:
+    judged = [pin for pin in pins if pin.verdict == "released" and pin.trials and not pin.stuck_trials]
+    some = [pin for pin in pins if 0 < pin.stuck_trials < pin.trials]
+    said = []
+    if judged:
+        worst = max(judged, key=lambda pin: pin.stuck_rate_upper95 or 0.0)
+        said.append(
+            f"A pin that released in {worst.trials} of {worst.trials} presses with no resistor may still stick in up "
+            f"to {percent(worst.stuck_rate_upper95)} of presses (one-sided 95 %)."
+        )
+    if some:
+        said.append(f"Sticks only sometimes: {names([pin.pin for pin in some])}.")
+    return ("Number of presses", " ".join(said)) if said else None
+
+
+def _undecided(pins: Sequence[PinFinding]) -> _Limit:
+    open_ = [pin.pin for pin in pins if pin.verdict == "undecided"]
+    return ("Undecided", f"On {names(open_)} V ± U straddles V_IL.") if open_ else None
+
+
+def _accuracy(record: RunRecord) -> _Limit:
+    said = []
+    if record.meter.accuracy_reading == 0.0 and record.meter.accuracy_v == 0.0:
+        said.append("The accuracy of the meter is not stated: U contains the scatter of the samples only.")
+    if record.meter.input_ohm is None:
+        said.append("The input resistance of the meter is not stated: its load is not corrected.")
+    fitted = [resistor for resistor in record.resistors if resistor.nominal_ohm is not None]
+    vague = [resistor.name for resistor in fitted if resistor.tolerance == 0.0 and resistor.measured_u_ohm is None]
+    if vague:
+        said.append(f"No tolerance is stated for {names(vague)}: currents carry none of it.")
+    return ("Accuracies not stated", " ".join(said)) if said else None
+
+
+def _bench(record: RunRecord) -> _Limit:
+    if record.bench_checked or record.origin == "recorded":
+        return None
+    return "Bench not checked", "Wiring, resistors and zero of the bench were not verified before this run."
+
+
+def _calibration(record: RunRecord) -> _Limit:
+    day = started_on(record)
+    said = [
+        f"{instrument.role} {text}"
+        for instrument in record.instruments
+        for text, limiting in (calibration(instrument, day),)
+        if limiting and instrument.role in ("meter", "source")
+    ]
+    if not record.instruments and record.origin == "bench":
+        return "Instruments", "No instrument is named in the record."
+    return ("Calibration", f"{'; '.join(said)}.") if said else None
+
+
+def _pull_down(pins: Sequence[PinFinding]) -> _Limit:
+    vague = [pin.pin for pin in pins if pin.leakage is None and pin.verdict in ("stuck high", "stuck between")]
+    if not vague:
+        return None
+    return "Leakage not determined", f"{names(vague)}: the pin's own pull-down is not known well enough."
+
+
+def _fitted(finding: RunFinding) -> _Limit:
+    """A recommended value below everything that was tried has been worked out, not seen."""
+    tried = [resistor.nominal_ohm for resistor in finding.record.resistors if resistor.nominal_ohm is not None]
+    untried = sorted(
+        {pin.advice.ohm for pin in finding.pins if pin.advice.ohm is not None}
+        - {value for value in tried if value is not None}
+    )
+    if not untried:
+        return None
+    shown = ", ".join(plain(ohm, "Ω") for ohm in untried)
+    return "Recommended values not tried", f"{shown}: worked out from neighbouring trials; press again once fitted."
+
+
+def _origin(record: RunRecord) -> _Limit:
+    if record.origin != "recorded":
+        return None
+    return (
+        "Recorded elsewhere",
+        "The traces come from another instrument; its settings are as its user stated them.",
+    )

@@ -1,0 +1,271 @@
+"""All words and numbers of the report, as one dictionary of plain data made from a RunFinding.
+
+No layout, no markup, no figures: texts, and numbers as cells (results/report/numbers.py). What stands in the PDF can
+be tested here, and any other form of the report can be made from the same dictionary.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from results.analysis.findings import PinFinding, RunFinding, TrialFinding, Value
+from results.quantity import show
+from results.record.observation import Observation
+from results.record.run_record import RunRecord
+from results.record.trial import NO_RESISTOR, Condition
+from results.report.confidence import WORTHLESS, calibration, limits, names, started_on
+from results.report.headline import NONCONFORMING, VERDICTS, headline, legend, tiles, worst_of
+from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, bracket_text, cell, percent, plain
+from results.report.suspect import highest_settled, suspect
+from results.report.wording import MEANINGS, SYMBOLS, cautions, method
+
+MOST_ON_PAGE_ONE = 14
+"""Rows of the table of nonconforming pins on page one; the others stand in the table of all pins."""
+
+
+def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, Any]:
+    """The report as a dictionary of strings, lists and dictionaries (JSON as it stands).
+
+    `written_utc` is the instant that the report says it was written at; it must carry a time zone. Raises ValueError
+    where it does not.
+    """
+    if written_utc.tzinfo is None:
+        raise ValueError(f"written_utc: needs a time zone: {written_utc.isoformat()}")
+    record = finding.record
+    written = written_utc.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
+    notes = list(dict.fromkeys(row.note for row in finding.trials if row.note))
+    return {
+        "title": "Release test of digital inputs",
+        "run": record.run,
+        "version": record.version,
+        "manifest": "evidence and its checksums: manifest.sha256 in the run folder",
+        "facts": _facts(record, finding, written),
+        "headline": headline(finding),
+        "tiles": tiles(finding),
+        "legend": legend(finding),
+        "stuck": _stuck(finding),
+        "limits": limits(finding),
+        "conditions": _conditions(finding),
+        "several_conditions": len({pin.condition for pin in finding.pins}) > 1,
+        "pins": [_pin_row(pin, record) for pin in finding.pins],
+        "suspects": [suspect(pin, record) for pin in suspects_of(finding)],
+        "untraced": _untraced(finding.pins),
+        "meanings": [{"symbol": SYMBOLS[word], "word": word, "text": MEANINGS[word]} for word in VERDICTS],
+        "bench": _bench(finding),
+        "instruments": _instruments(record),
+        "resistors": _resistors(record),
+        "method": method(record),
+        "cautions": cautions(record),
+        "trials": [_trial_row(row, record, notes) for row in finding.trials],
+        "trial_notes": notes,
+    }
+
+
+def suspects_of(finding: RunFinding) -> list[PinFinding]:
+    """The pins (and conditions) that did not simply release and have a trace to show, in the order of the findings."""
+    return [pin for pin in finding.pins if pin.verdict != "released" and _has_trace(pin)]
+
+
+def _has_trace(pin: PinFinding) -> bool:
+    return any(row.observation is not None and len(row.observation.trace) for row in pin.rows)
+
+
+def _untraced(pins: Sequence[PinFinding]) -> str:
+    bare = [pin.pin for pin in pins if pin.verdict != "released" and not _has_trace(pin)]
+    return f"Without a trace, hence not shown here: {names(bare, 40)}." if bare else ""
+
+
+def _facts(record: RunRecord, finding: RunFinding, written: str) -> list[dict[str, str]]:
+    measured = [seen.rail_v for seen in _observations(finding) if seen.rail_v is not None]
+    rail = f"{plain(record.rail_v, 'V')} nominal"
+    if measured:
+        low, high = min(measured), max(measured)
+        between = f"{low:.3f}\u00a0V" if high - low < 5e-4 else f"{low:.3f} to {high:.3f}\u00a0V"
+        rail += f", measured {between}"
+    levels = f"V_IL {_volts(record.levels.v_il)}, V_IH {_volts(record.levels.v_ih)}"
+    return [
+        _fact("Unit", record.unit.name + (f", revision {record.unit.revision}" if record.unit.revision else "")),
+        _fact("Serial", record.unit.serial),
+        _fact("Lot", record.unit.lot or "not stated"),
+        _fact("Tested", _moment(record.started_utc)),
+        _fact("Rail", rail),
+        _fact("Levels", levels + (f" ({record.levels.standard})" if record.levels.standard else " (from the plan)")),
+        _fact("Operator", record.operator or "not stated"),
+        _fact("Report written", written),
+    ]
+
+
+def _observations(finding: RunFinding) -> list[Observation]:
+    return [row.observation for row in finding.trials if row.observation is not None]
+
+
+def _temperature(finding: RunFinding) -> str:
+    measured = [seen.temperature_c for seen in _observations(finding) if seen.temperature_c is not None]
+    if not measured:
+        return "not measured"
+    low, high = min(measured), max(measured)
+    return show(low, "°C") if low == high else f"{low:.1f} to {high:.1f} °C"
+
+
+def _fact(label: str, text: str) -> dict[str, str]:
+    return {"label": label, "text": text}
+
+
+def _volts(value: float) -> str:
+    return f"{value:g}\u00a0V"
+
+
+def _moment(utc: str) -> str:
+    """The start as a reader wants it; as it stands in run.json where it cannot be read."""
+    try:
+        moment = datetime.fromisoformat(utc)
+    except ValueError:
+        return utc or "not stated"
+    return moment.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC") if moment.tzinfo else f"{utc} (zone not stated)"
+
+
+def _stuck(finding: RunFinding) -> dict[str, Any]:
+    """The nonconforming pins of page one, each under its worst condition, and a word on the rows left out."""
+    bad = [pin for pin in worst_of(finding.pins).values() if pin.verdict in NONCONFORMING]
+    rows = [_pin_row(pin, finding.record) for pin in bad[:MOST_ON_PAGE_ONE]]
+    left = len(bad) - len(rows)
+    return {"rows": rows, "more": f"{left} more stand in section 1." if left else ""}
+
+
+def _pin_row(pin: PinFinding, record: RunRecord) -> dict[str, Any]:
+    k = record.rules.coverage
+    return {
+        "pin": pin.pin,
+        "condition": condition_text(pin.condition),
+        "symbol": SYMBOLS[pin.verdict],
+        "verdict": pin.verdict,
+        "stuck": "–" if pin.verdict in WORTHLESS else f"{pin.stuck_trials} of {pin.trials}",
+        "upper": percent(pin.stuck_rate_upper95) if pin.stuck_rate_upper95 is not None else "–",
+        "settled": cell(highest_settled(pin), "V", k, prefixed=False),
+        "leakage": _leakage(pin, k),
+        "pull_down": cell(pin.pull_down, "Ω", k),
+        "safe": cell(pin.safe_ohm, "Ω", k) if pin.safe_ohm is not None else {"text": "–"},
+        "bracket": bracket_text(pin.bracket),
+        "fit": fit_cell(pin),
+        "note": "; ".join(filter(None, (pin.note, record.pin(pin.pin).note))),
+    }
+
+
+def _leakage(pin: PinFinding, coverage: float) -> Cell:
+    if pin.leakage is None and pin.verdict == "released":
+        return {"text": "none seen"}
+    return cell(pin.leakage, "A", coverage)
+
+
+def fit_cell(pin: PinFinding) -> Cell:
+    """The resistor to fit, "none needed", or that none can be named."""
+    if pin.advice.ohm is not None:
+        return bare_cell(pin.advice.ohm, "Ω")
+    return {"text": "none needed" if pin.advice.needed is False else NOT_DETERMINED}
+
+
+def condition_text(condition: Condition) -> str:
+    """Pin setup, rail and temperature: "reset default, 3.3 V, 23.4 °C"."""
+    parts = [condition.pin_setup, show(condition.rail_v, "V")]
+    if condition.temperature_c is not None:
+        parts.append(show(condition.temperature_c, "°C"))
+    return ", ".join(filter(None, parts))
+
+
+def _conditions(finding: RunFinding) -> list[dict[str, str]]:
+    """How many pins stay high under each condition; empty where there is only one."""
+    found = list(dict.fromkeys(pin.condition for pin in finding.pins))
+    if len(found) < 2:
+        return []
+    said = []
+    for condition in found:
+        pins = [pin for pin in finding.pins if pin.condition == condition]
+        bad = sum(pin.verdict in NONCONFORMING for pin in pins)
+        said.append(_fact(condition_text(condition), f"{bad} of {len(pins)} stay high"))
+    return said
+
+
+def _bench(finding: RunFinding) -> list[dict[str, str]]:
+    record, meter, fixture = finding.record, finding.record.meter, finding.record.fixture
+    accuracy = f"{plain(meter.accuracy_reading, '%')} of reading + {plain(meter.accuracy_v, 'V')}"
+    if meter.accuracy_reading == 0.0 and meter.accuracy_v == 0.0:
+        accuracy = "not stated"
+    return [
+        _fact("Bench", record.bench_name or "not named"),
+        _fact("Bench check", record.bench_checked or "not checked before this run"),
+        _fact("Origin of the traces", "this bench" if record.origin == "bench" else "recorded by another instrument"),
+        _fact("Meter accuracy (limits)", accuracy),
+        _fact("Meter input resistance", _stated(meter.input_ohm, "Ω")),
+        _fact("Meter range", _stated(meter.range_v, "V")),
+        _fact("Mains frequency", f"{meter.line_hz:g}\u00a0Hz" if meter.line_hz else "not stated"),
+        _fact("Fixture", f"{plain(fixture.capacitance_f, 'F')}, leakage {plain(fixture.conductance_s, 'S')}"),
+        _fact("Temperature", _temperature(finding)),
+        _fact("Software", ", ".join([f"stuckpin {record.version}", *(f"{n} {v}" for n, v in record.software.items())])),
+    ]
+
+
+def _stated(value: float | None, unit: Any) -> str:
+    return "not stated" if value is None else plain(value, unit)
+
+
+def _instruments(record: RunRecord) -> list[dict[str, str]]:
+    day = started_on(record)
+    return [
+        {
+            "role": instrument.role.replace("_", " "),
+            "identity": instrument.identity or "did not say",
+            "resource": instrument.resource,
+            "calibration": calibration(instrument, day)[0],
+            "alarming": "yes" if calibration(instrument, day)[0].startswith(("overdue", "not readable")) else "",
+        }
+        for instrument in record.instruments
+    ]
+
+
+def _resistors(record: RunRecord) -> list[dict[str, Any]]:
+    k = record.rules.coverage
+    return [
+        {
+            "name": resistor.name,
+            "tolerance": show(resistor.tolerance, "%") if resistor.tolerance else "not stated",
+            "measured": "not measured in place"
+            if resistor.measured_ohm is None
+            else " ".join(cell(Value(resistor.measured_ohm, resistor.measured_u_ohm or 0.0), "Ω", k).values()),
+        }
+        for resistor in record.resistors
+        if resistor.name != NO_RESISTOR
+    ]
+
+
+def _trial_row(row: TrialFinding, record: RunRecord, notes: list[str]) -> dict[str, Any]:
+    k, trial = record.rules.coverage, row.trial
+    blank: Cell = {"text": "–"}
+    release = row.trace.release_time_s if row.trace is not None else None
+    return {
+        "sequence": str(trial.sequence),
+        "pin": trial.pin,
+        "condition": condition_text(trial.condition) + (", as found" if trial.as_found else ""),
+        "as_found": "as found" if trial.as_found else "",
+        "resistor": trial.resistor,
+        "repeat": str(trial.repeat),
+        "symbol": SYMBOLS[row.verdict],
+        "verdict": row.verdict,
+        "settled": cell(row.settled, "V", k, prefixed=False) if row.settled else blank,
+        "release": bare_cell(release, "s", 3) if release is not None else blank,
+        "tau": _tau(row, k) or blank,
+        "net": cell(row.net_current, "A", k) if row.net_current else blank,
+        "note": str(notes.index(row.note) + 1) if row.note else "",
+    }
+
+
+def _tau(row: TrialFinding, coverage: float) -> Cell | None:
+    """The time constant: with U where fitted, marked ≤ where only an upper bound is known."""
+    decay = row.trace.decay if row.trace is not None else None
+    if decay is None or decay.time_constant_s is None:
+        return None
+    if not decay.is_upper_bound and decay.u_s is not None:
+        return cell(Value(decay.time_constant_s, decay.u_s), "s", coverage)
+    bare = bare_cell(decay.time_constant_s, "s", 3)
+    return {**bare, "n": f"≤ {bare['n']}"} if decay.is_upper_bound and "n" in bare else bare

@@ -1,0 +1,96 @@
+"""The first sentence of the report: which pins, how bad, what to fit; and the pins as the map shows them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, get_args
+
+from results.analysis.findings import PinFinding, RunFinding, Verdict
+from results.report.confidence import WORTHLESS, names
+from results.report.numbers import plain
+from results.report.wording import SYMBOLS
+
+NONCONFORMING = ("stuck high", "stuck between", "held at press level")
+VERDICTS: tuple[str, ...] = get_args(Verdict)
+"""Worst first; the last three are no evidence either way."""
+
+
+def worst_of(pins: Sequence[PinFinding]) -> dict[str, PinFinding]:
+    """The worst finding of each pin over its conditions, by pin name, in the order found."""
+    worst: dict[str, PinFinding] = {}
+    for pin in pins:
+        seen = worst.get(pin.pin)
+        if seen is None or VERDICTS.index(pin.verdict) < VERDICTS.index(seen.verdict):
+            worst[pin.pin] = pin
+    return worst
+
+
+def headline(finding: RunFinding) -> dict[str, Any]:
+    """The headline, the tone it is set in (nonconforming, open, clear), and the sentences under it."""
+    worst = worst_of(finding.pins)
+    bad = [pin for pin in worst.values() if pin.verdict in NONCONFORMING]
+    judged = [pin for pin in worst.values() if pin.verdict not in WORTHLESS]
+    undecided = [pin for pin in worst.values() if pin.verdict == "undecided"]
+    somewhere = " under at least one condition" if len({pin.condition for pin in finding.pins}) > 1 else ""
+    total, pins = len(worst), "pin" if len(worst) == 1 else "pins"
+    if bad:
+        stay = "stays" if len(bad) == 1 else "stay"
+        text = f"{len(bad)} of {total} {pins} {stay} high{somewhere}; {_remedy(finding.pins)}."
+        tone = "nonconforming"
+    elif not judged:
+        text, tone = "No pin could be judged.", "open"
+    elif len(judged) < total or undecided or any(pin.verdict == "slow" for pin in judged):
+        clear = sum(pin.verdict == "released" for pin in judged)
+        text, tone = f"No pin is shown to stay high; {clear} of {total} {pins} released as required.", "open"
+    else:
+        text, tone = f"All {total} {pins} released as required.", "clear"
+    return {"text": text, "tone": tone, "details": _details(worst, bad, finding)}
+
+
+def tiles(finding: RunFinding) -> list[dict[str, str]]:
+    """One tile a pin: name, symbol, word of its worst verdict."""
+    return [
+        {"name": name, "symbol": SYMBOLS[pin.verdict], "word": pin.verdict}
+        for name, pin in worst_of(finding.pins).items()
+    ]
+
+
+def legend(finding: RunFinding) -> list[dict[str, str]]:
+    """The verdicts that occur on the map, worst first, with how many pins have each."""
+    seen = [pin.verdict for pin in worst_of(finding.pins).values()]
+    return [
+        {"symbol": SYMBOLS[verdict], "word": verdict, "count": str(seen.count(verdict))}
+        for verdict in get_args(Verdict)
+        if verdict in seen
+    ]
+
+
+def _remedy(findings: Sequence[PinFinding]) -> str:
+    """What to fit, from every condition under which a pin stayed high: the smallest value suits all of them."""
+    bad = [pin for pin in findings if pin.verdict in NONCONFORMING]
+    able = [pin for pin in bad if pin.advice.ohm is not None]
+    unable = list(dict.fromkeys(pin.pin for pin in bad if pin.advice.ohm is None))
+    values = [pin.advice.ohm for pin in able if pin.pin not in unable and pin.advice.ohm is not None]
+    if not values:
+        return "no resistor to fit can be named"
+    fit = f"fit {plain(min(values), 'Ω')} to ground on"
+    if not unable:
+        return f"{fit} {'each' if len({pin.pin for pin in bad}) > 1 else 'it'}"
+    helped = [pin.pin for pin in able if pin.pin not in unable]
+    return f"{fit} {names(helped)}; no value can be named for {names(unable)}"
+
+
+def _details(worst: dict[str, PinFinding], bad: list[PinFinding], finding: RunFinding) -> list[str]:
+    said = []
+    for word in NONCONFORMING:
+        group = [pin.pin for pin in bad if pin.verdict == word]
+        if group:
+            said.append(f"{word.capitalize()}: {names(group)}.")
+    values = {pin.advice.ohm for pin in finding.pins if pin.verdict in NONCONFORMING and pin.advice.ohm is not None}
+    if len(values) > 1:
+        said.append("The smallest recommended value suits every pin for which one is named.")
+    for word in ("undecided", "slow", *WORTHLESS):
+        group = [name for name, pin in worst.items() if pin.verdict == word]
+        if group:
+            said.append(f"{word.capitalize()}: {names(group)}.")
+    return said

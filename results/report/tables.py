@@ -1,0 +1,201 @@
+"""trials.csv and pins.csv: one row a trial, one row a pin and condition.
+
+UTF-8, comma, a header row, SI units, "." as decimal point, nine significant digits (more than any instrument gives),
+empty where a number is not determined, and no cell that a spreadsheet could take for a formula.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from results.analysis.findings import PinFinding, RunFinding, TrialFinding, Value
+from results.record.run_record import RunRecord
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+Cell = str | float | int | bool | None
+
+
+def write_trials_csv(finding: RunFinding, path: Path) -> None:
+    """One row a trial, in the order of the finding."""
+    _write(path, _TRIAL_COLUMNS, (_trial_row(finding, row) for row in finding.trials))
+
+
+def write_pins_csv(finding: RunFinding, path: Path) -> None:
+    """One row a pin and condition."""
+    _write(path, _PIN_COLUMNS, (_pin_row(finding, pin) for pin in finding.pins))
+
+
+def text_cell(text: str) -> str:
+    """Text that no spreadsheet takes for a formula: an apostrophe goes before what could start one.
+
+    Leading blanks are looked through, as some spreadsheets drop them.
+    """
+    starts = text.startswith(_FORMULA) or text.lstrip().startswith(_FORMULA)
+    return f"'{text}" if starts else text
+
+
+def _write(path: Path, columns: Iterable[str], rows: Iterable[Mapping[str, Cell]]) -> None:
+    names = list(columns)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(names)
+        for row in rows:
+            writer.writerow([_shown(row[name]) for name in names])
+
+
+def _shown(cell: Cell) -> str:
+    if cell is None:
+        return ""
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, str):
+        return text_cell(cell)
+    return f"{cell:.9g}" if math.isfinite(cell) else ""
+
+
+_TRIAL_COLUMNS = (
+    "sequence",
+    "unit",
+    "pin",
+    "pin_setup",
+    "trial_resistor_ohm",
+    "repeat",
+    "rail_v",
+    "temperature_c",
+    "before_v",
+    "hold_v",
+    "settled_v",
+    "settled_u_v",
+    "release_time_s",
+    "time_constant_s",
+    "time_constant_u_s",
+    "time_constant_is_upper_bound",
+    "verdict",
+    "reads",
+    "net_pin_current_a",
+    "net_pin_current_u_a",
+    "leakage_a",
+    "leakage_u_a",
+    "note",
+    "trial_resistor_measured_ohm",
+    "at_pin_v",
+    "at_pin_u_v",
+    "contact",
+    "as_found",
+)
+
+_PIN_COLUMNS = (
+    "unit",
+    "pin",
+    "pin_setup",
+    "rail_v",
+    "temperature_c",
+    "verdict",
+    "trials",
+    "stuck_trials",
+    "stuck_rate_upper95",
+    "pull_down_ohm",
+    "pull_down_u_ohm",
+    "pull_down_from",
+    "leakage_a",
+    "leakage_u_a",
+    "plain_leak",
+    "safe_resistance_ohm",
+    "safe_resistance_low_ohm",
+    "safe_resistance_high_ohm",
+    "safe_resistance_from",
+    "recommended_ohm",
+    "note",
+    "safe_resistance_u_ohm",
+    "bracket",
+    "recommended_margin",
+    "recommended_because",
+    "contact_proven",
+)
+
+
+def _trial_row(finding: RunFinding, row: TrialFinding) -> dict[str, Cell]:
+    trial, seen, trace = row.trial, row.observation, row.trace
+    resistor = {one.name: one for one in finding.record.resistors}.get(trial.resistor)
+    decay = None if trace is None else trace.decay
+    timed = decay is not None and decay.time_constant_s is not None
+    return {
+        "sequence": trial.sequence,
+        "unit": _unit(finding.record),
+        "pin": trial.pin,
+        "pin_setup": trial.condition.pin_setup,
+        "trial_resistor_ohm": None if resistor is None else resistor.nominal_ohm,
+        "repeat": trial.repeat,
+        "rail_v": None if seen is None else seen.rail_v,
+        "temperature_c": trial.condition.temperature_c
+        if seen is None or seen.temperature_c is None
+        else seen.temperature_c,
+        "before_v": None if seen is None else seen.before_v,
+        "hold_v": None if seen is None else seen.hold_v,
+        **_with_u("settled", row.settled, "v"),
+        "release_time_s": None if trace is None else trace.release_time_s,
+        "time_constant_s": decay.time_constant_s if decay is not None else None,
+        "time_constant_u_s": decay.u_s if decay is not None and timed else None,
+        "time_constant_is_upper_bound": decay.is_upper_bound if decay is not None and timed else None,
+        "verdict": row.verdict,
+        "reads": _reads(row),
+        **_with_u("net_pin_current", row.net_current, "a"),
+        **_with_u("leakage", row.leakage, "a"),
+        "note": row.note,
+        "trial_resistor_measured_ohm": None if resistor is None else resistor.measured_ohm,
+        **_with_u("at_pin", row.at_pin, "v"),
+        "contact": "" if seen is None else seen.contact,
+        "as_found": trial.as_found,
+    }
+
+
+def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
+    return {
+        "unit": _unit(finding.record),
+        "pin": pin.pin,
+        "pin_setup": pin.condition.pin_setup,
+        "rail_v": pin.condition.rail_v,
+        "temperature_c": pin.condition.temperature_c,
+        "verdict": pin.verdict,
+        "trials": pin.trials,
+        "stuck_trials": pin.stuck_trials,
+        "stuck_rate_upper95": pin.stuck_rate_upper95,
+        **_with_u("pull_down", pin.pull_down, "ohm"),
+        "pull_down_from": pin.pull_down_from,
+        **_with_u("leakage", pin.leakage, "a"),
+        "plain_leak": pin.plain_leak,
+        **_with_u("safe_resistance", pin.safe_ohm, "ohm"),
+        "safe_resistance_low_ohm": pin.bracket.low_ohm,
+        "safe_resistance_high_ohm": pin.bracket.high_ohm,
+        "safe_resistance_from": pin.safe_from,
+        "recommended_ohm": pin.advice.ohm,
+        "note": pin.note,
+        "bracket": pin.bracket.state,
+        "recommended_margin": pin.advice.margin,
+        "recommended_because": pin.advice.reason,
+        "contact_proven": pin.contact_proven,
+    }
+
+
+def _with_u(name: str, value: Value | None, unit: str) -> dict[str, Cell]:
+    """A value and its standard uncertainty under their two column names."""
+    if value is None or not math.isfinite(value.value):
+        return {f"{name}_{unit}": None, f"{name}_u_{unit}": None}
+    return {f"{name}_{unit}": value.value, f"{name}_u_{unit}": value.u}
+
+
+def _reads(row: TrialFinding) -> str:
+    """What the board read before, while held, and settled; empty where nobody asked it."""
+    if row.observation is None:
+        return ""
+    seen = row.observation
+    reads = (seen.reads_before, seen.reads_held, seen.reads_settled)
+    return "/".join(reads) if any(reads) else ""
+
+
+def _unit(record: RunRecord) -> str:
+    return record.unit.serial or record.unit.name

@@ -1,0 +1,264 @@
+"""A plan that breaks a rule is refused with one line that names file, key, rule and value."""
+
+# ruff: noqa: E501 - an expected message stands on one line, as the user sees it
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from harness.errors import UserFileError
+from harness.plan import nominal_ohm, plan_from_text, read_plan
+from tests.harness.wrong_files import PLAN, changed
+
+ONE_LINE = [
+    # unknown and missing keys
+    ("repeats = 3", "repeat = 3", "plan.toml: trials.repeat: unknown key (did you mean repeats?): 3"),
+    ('hold = "20 ms"', 'zzz = "20 ms"', 'plan.toml: press.zzz: unknown key (known here: path, hold, voltage and reaction): "20 ms"'),
+    ('name = "D2"', 'name = "D2"\nnotes = "x"', 'plan.toml: pins[2].notes: unknown key (did you mean note?): "x"'),
+    ("[advice]", "[advise]", 'plan.toml: advise: unknown key (did you mean advice?): {series = "E12"}'),
+    ('voltage = "3.3 V"\n', "", "plan.toml: rail.voltage: missing"),
+    ('serial = "FH-2417-001"\n', "", "plan.toml: unit.serial: missing"),
+    ('[pull_down]\nrange = ["30 kΩ", "90 kΩ"]\n', "", "plan.toml: pull_down: missing"),
+    ('v_ih = "2.0 V"\n', "", "plan.toml: levels.v_ih: missing (or a standard instead)"),
+    # wrong kinds
+    ("repeats = 3", "repeats = 0", "plan.toml: trials.repeats: must be 1 to 1000: 0"),
+    ("repeats = 3", "repeats = true", "plan.toml: trials.repeats: must be 1 to 1000: true"),
+    ("repeats = 3", "repeats = 3.0", "plan.toml: trials.repeats: must be 1 to 1000: 3.0"),
+    ("repeats = 3", 'repeats = "3"', 'plan.toml: trials.repeats: must be 1 to 1000: "3"'),
+    ("repeats = 3", "seed = -1", "plan.toml: trials.seed: must be 0 to 9223372036854775807: -1"),
+    ("repeats = 3", "as_found = 1", "plan.toml: trials.as_found: must be true or false: 1"),
+    ("repeats = 3", 'order = "shuffled"', 'plan.toml: trials.order: must be "random" or "as listed": "shuffled"'),
+    ("repeats = 3", 'fitted = "robot"', 'plan.toml: trials.fitted: must be "switched" or "hand": "robot"'),
+    ('path = "relay"', 'path = "foot"', 'plan.toml: press.path: must be "relay", "source" or "hand": "foot"'),
+    ('serial = "FH-2417-001"', "serial = 2417", "plan.toml: unit.serial: must be text in quotes: 2417"),
+    ('serial = "FH-2417-001"', 'serial = ""', 'plan.toml: unit.serial: must be 1 to 80 characters: ""'),
+    (
+        'serial = "FH-2417-001"',
+        'serial = "FH\\n2"',
+        'plan.toml: unit.serial: must be one line without control characters: "FH\\n2"',
+    ),
+    ('[[pins]]\nname = "D1"\nnode_capacitance = "150 pF"\n\n[[pins]]\nname = "D2"', '[pins]\nname = "D1"',
+     'plan.toml: pins: must be a list: {name = "D1"}'),
+    ('[press]\npath = "relay"\nhold = "20 ms"', '[[press]]\npath = "relay"', 'plan.toml: press: must be a table: [{path = "relay"}]'),
+    # quantities
+    (
+        'voltage = "3.3 V"',
+        'voltage = "3.3 A"',
+        "plan.toml: rail.voltage: wrong unit 'A': expected a quantity in V, for example \"3.3 V\": \"3.3 A\"",
+    ),
+    (
+        'voltage = "3.3 V"',
+        "voltage = 3.3",
+        'plan.toml: rail.voltage: a bare number, the unit is missing: expected a quantity in V, for example "3.3 V": 3.3',
+    ),
+    (
+        'voltage = "3.3 V"',
+        'voltage = "nan V"',
+        'plan.toml: rail.voltage: not a finite number: expected a quantity in V, for example "3.3 V": "nan V"',
+    ),
+    (
+        'hold = "20 ms"',
+        "hold = inf",
+        'plan.toml: press.hold: a bare number, the unit is missing: expected a quantity in s, for example "50 ms": inf',
+    ),
+    ('hold = "20 ms"', 'hold = "-20 ms"', 'plan.toml: press.hold: must be 1 ms to 60 s: "-20 ms"'),
+    ('tolerance = "1 %"', 'tolerance = "30 %"', 'plan.toml: trials.tolerance: must be 0 % to 20 %: "30 %"'),
+    ('tolerance = "1 %"', 'tolerance = "-1 %"', 'plan.toml: trials.tolerance: must be 0 % to 20 %: "-1 %"'),
+    ('"150 pF"', '"150 F"', 'plan.toml: pins[1].node_capacitance: must be 0 F to 10 mF: "150 F"'),
+    (
+        '["30 kΩ", "90 kΩ"]',
+        '["90 kΩ", "30 kΩ"]',
+        'plan.toml: pull_down.range: must be a list of two quantities, the smaller first: ["90 kΩ", "30 kΩ"]',
+    ),
+    ('["30 kΩ", "90 kΩ"]', '["30 Ω", "90 kΩ"]', 'plan.toml: pull_down.range: must be 100 Ω to 100 MΩ: ["30 Ω", "90 kΩ"]'),
+    # levels
+    ('v_il = "0.8 V"', 'v_il = "2.0 V"', 'plan.toml: levels.v_il: must be below v_ih of 2 V: "2.0 V"'),
+    ('v_ih = "2.0 V"', 'v_ih = "3.4 V"', 'plan.toml: levels.v_ih: must not be above the rail of 3.3 V: "3.4 V"'),
+    ('v_il = "0.8 V"', 'v_il = "0 V"', 'plan.toml: levels.v_il: must be 10 mV to 60 V: "0 V"'),
+    (
+        'v_il = "0.8 V"',
+        'standard = "JESD8C.01"\nv_il = "0.8 V"',
+        'plan.toml: levels: either a standard or v_il and v_ih, not both: {standard = "JESD8C.01", v_il = "0.8 V", '
+        'v_ih = "2.0 V"}',
+    ),
+    (
+        'v_il = "0.8 V"\nv_ih = "2.0 V"',
+        'standard = "JESD8-7A 1.8 V"',
+        "plan.toml: levels.standard: holds for a rail of 1.65 V to 1.95 V, not for 3.3 V: \"JESD8-7A 1.8 V\"",
+    ),
+    (
+        'v_il = "0.8 V"\nv_ih = "2.0 V"',
+        'standard = "JESD9"',
+        "plan.toml: levels.standard: unknown standard of logic levels: one of JESD8C.01 3.3 V, JESD8-5A 2.5 V, "
+        'JESD8-7A 1.8 V, 5 V TTL, 5 V CMOS: "JESD9"',
+    ),
+    # press
+    (
+        'path = "relay"',
+        'path = "source"\nvoltage = "3.5 V"',
+        "plan.toml: press.voltage: must not be above the absolute maximum of 3.435 V "
+        '(rail less 5 % plus above_rail_max): "3.5 V"',
+    ),
+    (
+        'path = "relay"',
+        'path = "relay"\nvoltage = "3.3 V"',
+        'plan.toml: press.voltage: only a source presses to a voltage of its own, path is relay: "3.3 V"',
+    ),
+    (
+        'path = "relay"',
+        'path = "source"\nvoltage = "1.5 V"',
+        'plan.toml: press.voltage: must not be below V_IH of 2 V: nothing would be pressed: "1.5 V"',
+    ),
+    # log
+    ('time = "120 ms"', 'time = "40 ms"', 'plan.toml: log.time: must not be shorter than release.allowed of 50 ms: "40 ms"'),
+    ('interval = "0.1 ms"', 'interval = "0.1 µs"', 'plan.toml: log.interval: must be 1 µs to 10 s: "0.1 µs"'),
+    (
+        'time = "120 ms"\ninterval = "0.1 ms"',
+        'time = "120 s"\ninterval = "0.1 ms"',
+        'plan.toml: log.interval: makes 1201201 samples a trial, more than 1000000: "0.1 ms"',
+    ),
+    ('before = "20 ms"', 'before = "0.4 ms"', 'plan.toml: log.before: must be at least 5 intervals of 100 µs: "0.4 ms"'),
+    (
+        'time = "120 ms"\ninterval = "0.1 ms"',
+        'time = "60 ms"\ninterval = "4 ms"',
+        'plan.toml: log.time: must be at least 20 intervals of 4 ms: "60 ms"',
+    ),
+    (
+        'interval = "0.1 ms"',
+        'interval = "0.1 ms"\naperture = "0.2 ms"',
+        'plan.toml: log.aperture: must not be longer than log.interval of 100 µs: "0.2 ms"',
+    ),
+    (
+        'before = "20 ms"\ntime = "120 ms"\ninterval = "0.1 ms"',
+        'before = "0.2 s"\ntime = "2 s"\ninterval = "40 ms"\n[recorded]\nline_frequency = "50 Hz"',
+        "plan.toml: log.interval: must not be a whole number of mains periods (50 Hz): hum would look like a level: "
+        '"40 ms"',
+    ),
+    # trials
+    ('["none", "47 kΩ", "8k2"]', "[]", "plan.toml: trials.resistors: must not be empty: []"),
+    ('["none", "47 kΩ", "8k2"]', '"none"', 'plan.toml: trials.resistors: must be a list: "none"'),
+    (
+        '["none", "47 kΩ", "8k2"]',
+        '["47 kΩ", "none", "47k"]',
+        'plan.toml: trials.resistors[3]: already stands in the list as its no. 1: "47k"',
+    ),
+    (
+        '["none", "47 kΩ", "8k2"]',
+        '["none", "8.2 kF"]',
+        "plan.toml: trials.resistors[2]: wrong unit 'kF': expected a quantity in Ω, for example \"8.2 kΩ\": \"8.2 kF\"",
+    ),
+    ('["none", "47 kΩ", "8k2"]', '["none", "0 Ω"]', 'plan.toml: trials.resistors[2]: must be 10 Ω to 100 MΩ: "0 Ω"'),
+    ('["reset default"]', "[]", "plan.toml: trials.pin_setups: must not be empty: []"),
+    (
+        '["reset default"]',
+        '["a", "a"]',
+        'plan.toml: trials.pin_setups[2]: already stands in the list as its no. 1: "a"',
+    ),
+    (
+        '["reset default"]',
+        '["as found"]',
+        'plan.toml: trials.pin_setups[1]: is no setup to be made, write as_found = true: "as found"',
+    ),
+    (
+        '["reset default"]',
+        '["reset; *RST", "é"]',
+        'plan.toml: trials.pin_setups[2]: must be words of ASCII, one blank between: "é"',
+    ),
+    (
+        "repeats = 3",
+        'procedure = "press_relaese"',
+        "plan.toml: trials.procedure: unknown procedure (did you mean press_release?) and not the name of a .py file: "
+        '"press_relaese"',
+    ),
+    ('series = "E12"', 'series = "E13"',
+     'plan.toml: advice.series: unknown series of preferred values, there are E3, E6, E12, E24, E48, E96 and E192: "E13"'),
+    # pins
+    ('name = "D2"', 'name = "D1"', 'plan.toml: pins[2].name: is already the name of pins[1]: "D1"'),
+    (
+        'name = "D2"',
+        'name = "D 2"',
+        'plan.toml: pins[2].name: must be letters, digits and _ . + - # ~, as a console takes it: "D 2"',
+    ),
+    ('name = "D2"', "", "plan.toml: pins[2].name: missing"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("old", "new", "line"), ONE_LINE, ids=[line[11:70] for _, _, line in ONE_LINE])
+def test_wrong_plan_is_refused_with_its_line(old: str, new: str, line: str) -> None:
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(changed(PLAN, (old, new)))
+    assert str(caught.value) == line
+
+
+def test_all_problems_of_one_file_come_together_in_its_order() -> None:
+    edits = (("repeats = 3", "repeats = 0"), ('voltage = "3.3 V"', ""), ('name = "D2"', 'nam = "D2"'))
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(changed(PLAN, *edits), "a/plan.toml")
+    assert str(caught.value).splitlines() == [
+        "a/plan.toml: rail.voltage: missing",
+        "a/plan.toml: trials.repeats: must be 1 to 1000: 0",
+        'a/plan.toml: pins[2].nam: unknown key (did you mean name?): "D2"',
+        "a/plan.toml: pins[2].name: missing",
+    ]
+    error = caught.value
+    assert (error.file, error.key, error.rule, error.value) == ("a/plan.toml", "rail.voltage", "missing", "")
+    assert [problem.key for problem in error.problems] == [
+        "rail.voltage",
+        "trials.repeats",
+        "pins[2].nam",
+        "pins[2].name",
+    ]
+
+
+def test_too_many_trials_are_a_slip() -> None:
+    pins = "\n".join(f'[[pins]]\nname = "X{number}"' for number in range(98))
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(changed(PLAN, ("repeats = 3", "repeats = 1000")) + pins)
+    rule = "make 300000 trials with all pins, resistors and setups, more than 100000"
+    assert str(caught.value) == f"plan.toml: trials.repeats: {rule}: 1000"
+
+
+def test_plan_holds_si_values(tmp_path: Path) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text(PLAN, encoding="utf-8")
+    plan = read_plan(path)
+    assert plan.text == PLAN
+    assert plan.path == str(path)
+    assert (plan.rail.voltage_v, plan.rail.tolerance, plan.rail.above_rail_max_v) == (3.3, 0.05, 0.3)
+    assert (plan.press.hold_s, plan.log.before_s, plan.log.time_s, plan.log.interval_s) == (0.02, 0.02, 0.12, 1e-4)
+    assert plan.pull_down.range_ohm == (30e3, 90e3)
+    assert plan.pins[0].node_capacitance_f == pytest.approx(150e-12, rel=1e-12)
+    assert plan.pins[1].node_capacitance_f is None
+    assert (plan.thresholds.v_il, plan.thresholds.v_ih, plan.thresholds.standard) == (0.8, 2.0, "")
+
+
+def test_a_resistor_has_one_name_however_it_is_written() -> None:
+    plan = plan_from_text(changed(PLAN, ('["none", "47 kΩ", "8k2"]', '["None", "47k", "8200 ohm"]')))
+    assert plan.trials.resistors == ("none", "47 kΩ", "8.2 kΩ")
+    assert [nominal_ohm(name) for name in plan.trials.resistors] == [None, 47e3, 8.2e3]
+
+
+def test_a_standard_gives_the_levels_of_its_rail() -> None:
+    # 5 V CMOS: 0.3 and 0.7 of the supply (shared check values, JEDEC table).
+    edits = (('v_il = "0.8 V"\nv_ih = "2.0 V"', 'standard = "5 V CMOS"'), ('voltage = "3.3 V"', 'voltage = "5 V"'))
+    levels = plan_from_text(changed(PLAN, *edits)).thresholds
+    assert (levels.v_il, levels.v_ih, levels.standard) == (1.5, 3.5, "5 V CMOS")
+
+
+def test_aperture_is_half_an_interval_unless_stated() -> None:
+    assert plan_from_text(PLAN).aperture_s == 0.5e-4
+    stated = changed(PLAN, ('interval = "0.1 ms"', 'interval = "0.1 ms"\naperture = "0.1 ms"'))
+    assert plan_from_text(stated).aperture_s == 1e-4
+
+
+def test_an_interval_that_misses_the_mains_period_passes() -> None:
+    old = 'before = "20 ms"\ntime = "120 ms"\ninterval = "0.1 ms"'
+    new = 'before = "0.2 s"\ntime = "2 s"\ninterval = "{}"\n[recorded]\nline_frequency = "50 Hz"'
+    assert plan_from_text(changed(PLAN, (old, new.format("19 ms")))).log.interval_s == 0.019
+
+
+def test_press_voltage_up_to_the_absolute_maximum_passes() -> None:
+    plan = plan_from_text(changed(PLAN, ('path = "relay"', 'path = "source"\nvoltage = "3.43 V"')))
+    assert plan.press.voltage_v == 3.43
