@@ -68,23 +68,26 @@ class Instrument:
         return text
 
     def send(self, purpose: str, *, timeout_s: float | None = None, **values: object) -> None:
-        """Carry out one command, followed by an error check in the same message.
+        """Carry out one command, followed by an error check. A purpose without a command does nothing.
 
-        A purpose for which the instrument has no command does nothing. Raises InstrumentError with the errors of the
-        queue.
+        Raises InstrumentError with the errors of the queue.
         """
-        command = self._dialect.text(purpose, **values)
-        if not command:
-            return
+        if command := self._dialect.text(purpose, **values):
+            self.carry_out(command, timeout_s=timeout_s)
+
+    def carry_out(self, message: str, *, timeout_s: float | None = None) -> None:
+        """Send a message that asks nothing, and check for errors. Raises as `send`."""
+        # Two messages in a row and one reply. In one message, an instrument that gives it up at its first error
+        # would not come to the check, and a refused command would look like a dead link.
+        self._link.send(message, timeout_s)
         if not self._dialect.has("event_status"):
-            self._link.send(command, timeout_s)
-            self.check_errors(command)
+            self.check_errors(message)
             return
-        message = f"{command};{self._dialect.text('event_status')}"
-        status = self._integer(message, self._link.ask(message, timeout_s))
+        query = self._dialect.text("event_status")
+        status = self._integer(query, self._link.ask(query, timeout_s))
         if status & _ESR_FAULTS:
-            self.check_errors(command)
-            raise self._error(f"event status {status} tells of an error, yet the error queue is empty", command)
+            self.check_errors(message)
+            raise self._error(f"event status {status} tells of an error, yet the error queue is empty", message)
 
     def ask(self, purpose: str, *, timeout_s: float | None = None, **values: object) -> str:
         """The one line that answers this purpose, blanks around it removed."""

@@ -81,9 +81,10 @@ def _source(dialect: Dialect) -> list[SafeStep]:
     mode = dialect.text("off_high_impedance")
     # SCPI answers in short or long form: the first four letters, then any (HIMP, HIMPEDANCE).
     word = re.escape(mode.split()[-1][:4].upper())
+    # Off comes first: one that carries the steps out may stop at the first that is not proven.
     return [
-        _scpi(mode, dialect.text("off_mode"), rf"(?i:{word}\w*)"),
         _scpi(dialect.text("output_off"), dialect.text("output_state"), _OFF),
+        _scpi(mode, dialect.text("off_mode"), rf"(?i:{word}\w*)"),
     ]
 
 

@@ -7,7 +7,7 @@ import math
 from drivers.clock import Clock
 from drivers.errors import BenchError, InstrumentError, LimitError
 from drivers.instrument import Instrument
-from drivers.message import joined, refused, send_together, truth
+from drivers.message import refused, send_together, told, truth
 
 READ_S = 0.1
 """Bench seconds that a reading of both quantities may take: the deadline follows from it."""
@@ -54,9 +54,8 @@ class Source:
 
     def output_on(self) -> None:
         """Switch the output on. Raises InstrumentError unless it reads back on."""
-        dialect = self.instrument.dialect
-        command = dialect.text("output_on")
-        if not truth(self.instrument, joined(command, dialect.text("output_state"))):
+        command = self.instrument.dialect.text("output_on")
+        if not self._is_on(command):
             self.instrument.check_errors(command)
             raise self._disobeyed("the output reads back off", command)
 
@@ -79,25 +78,30 @@ class Source:
 
     def in_compliance(self) -> bool:
         """Whether the current limit, and not the voltage, decides what the output does."""
-        return truth(self.instrument, self.instrument.dialect.text("current_limit_tripped"))
+        query = self.instrument.dialect.text("current_limit_tripped")
+        return truth(self.instrument, query, self.instrument.link.ask(query).strip())
 
     def _off_mode(self) -> None:
         dialect = self.instrument.dialect
         command = dialect.text("off_high_impedance")
-        message = joined(command, dialect.text("off_mode"))
-        mode = self.instrument.link.ask(message).strip()
+        query = dialect.text("off_mode")
+        mode = told(self.instrument, command, query)
         if not mode:
-            raise refused(self.instrument, "the off mode must be a word", message, mode)
+            raise refused(self.instrument, "the off mode must be a word", query, mode)
         if not _same_word(command.split()[-1].upper(), mode.upper()):
             self.instrument.check_errors(command)
             raise self._disobeyed(f"the off mode reads back {mode!r}, not high impedance", command)
 
     def _off(self) -> None:
-        dialect = self.instrument.dialect
-        command = dialect.text("output_off")
-        if truth(self.instrument, joined(command, dialect.text("output_state"))):
+        command = self.instrument.dialect.text("output_off")
+        if self._is_on(command):
             self.instrument.check_errors(command)
             raise self._disobeyed("the output reads back on", command)
+
+    def _is_on(self, command: str) -> bool:
+        """Carry out a command to the output, and read back whether it is on."""
+        query = self.instrument.dialect.text("output_state")
+        return truth(self.instrument, query, told(self.instrument, command, query))
 
     def _disobeyed(self, rule: str, command: str) -> InstrumentError:
         return InstrumentError(rule, resource=self.instrument.resource, command=command)

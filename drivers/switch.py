@@ -1,4 +1,4 @@
-"""A SCPI switch: one relay a command, its state read back in the same message."""
+"""A SCPI switch: one relay a command, its state read back right behind."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import re
 
 from drivers.errors import WiringError
 from drivers.instrument import Instrument
-from drivers.message import joined, refused, truth
+from drivers.message import refused, told, truth
 
 _ENTRY = re.compile(r"\s*(\w+)\s*(?::\s*(\w+)\s*)?")
 
@@ -57,7 +57,8 @@ class Switch:
         """Open every relay. Raises WiringError unless the closed list reads back empty."""
         dialect = self.instrument.dialect
         command = dialect.text("open_all")
-        left = self._list(joined(command, dialect.text("closed_list")))
+        query = dialect.text("closed_list")
+        left = self._list(query, told(self.instrument, command, query))
         if left:
             self.instrument.check_errors(command)
             raise WiringError(
@@ -67,12 +68,14 @@ class Switch:
 
     def closed(self) -> frozenset[str]:
         """The closed channels, as the switch lists them. Raises ReplyError where the reply is no channel list."""
-        return self._list(self.instrument.dialect.text("closed_list"))
+        query = self.instrument.dialect.text("closed_list")
+        return self._list(query, self.instrument.link.ask(query))
 
     def _move(self, purpose: str, number: str, *, closed: bool) -> None:
         dialect = self.instrument.dialect
         command = dialect.text(purpose, list=(number,))
-        if truth(self.instrument, joined(command, dialect.text("closed", list=(number,)))) is closed:
+        query = dialect.text("closed", list=(number,))
+        if truth(self.instrument, query, told(self.instrument, command, query)) is closed:
             return
         # The instrument may have said why it refused; its own words come first.
         self.instrument.check_errors(command)
@@ -81,9 +84,8 @@ class Switch:
             f"{self.instrument.name} {self.instrument.resource}: channel {number} reads back {reads} after {command!r}"
         )
 
-    def _list(self, message: str) -> frozenset[str]:
-        text = self.instrument.link.ask(message)
+    def _list(self, query: str, text: str) -> frozenset[str]:
         channels = channel_list(text)
         if channels is None:
-            raise refused(self.instrument, "a closed list must look like (@101,103)", message, text)
+            raise refused(self.instrument, "a closed list must look like (@101,103)", query, text)
         return channels

@@ -9,9 +9,9 @@ resistance.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from drivers.simulated.board_file import Board, PinPart, Setup
+from drivers.simulated.board_file import Board, FitPart, PathPart, PinPart, Setup
 from drivers.simulated.contact import Contact
 from drivers.simulated.leak import Current, leak_temperature_factor, net_pin_current
 from drivers.simulated.node import Branch, Circuit
@@ -23,7 +23,7 @@ class Drive:
     """What a source does at its terminals: `volts` moves from `from_v` to `to_v` between two bench times, then stays.
 
     kind "voltage": that voltage behind the output resistance, at most ±`limit` ampere. kind "current": `limit` ampere
-    (signed), at most ±`to_v` volt. kind "open": nothing connected.
+    (signed), at most ±`to_v` volt. kind "open": nothing connected. `endless`: as if the move went on for ever.
     """
 
     kind: str = "open"
@@ -32,9 +32,10 @@ class Drive:
     start_s: float = 0.0
     end_s: float = 0.0
     limit: float = 0.0
+    endless: bool = False
 
     def volts(self, time_s: float) -> float:
-        if time_s >= self.end_s:
+        if time_s >= self.end_s and not self.endless:
             return self.to_v
         if time_s <= self.start_s:
             return self.from_v
@@ -74,19 +75,23 @@ class Wiring:
     drive: Drive = field(default_factory=Drive)
     clipped: str | None = None
 
-    def true_ohm(self, name: str, nominal_ohm: float, tolerance: float, true_ohm: float | None) -> float:
-        """What the resistor in the path `name` really is: stated, or drawn within its tolerance from the seed alone."""
-        if true_ohm is not None:
-            return true_ohm
-        return float(nominal_ohm * (1 + tolerance * generator(self.seed, "", f"resistor {name}").uniform(-1, 1)))
+    def __post_init__(self) -> None:
+        wiring = self.board.wiring
+        paths = {name: getattr(wiring, name) for name in ("press", "discharge", "rail", "source")}
+        self._path_ohm = {name: self._true_ohm(name, p, p.resistor_ohm) for name, p in paths.items() if p is not None}
+        for part in wiring.fit:
+            name = f"fit {part.nominal_ohm:.12g}"
+            self._path_ohm[name] = self._true_ohm(name, part, part.nominal_ohm)
+
+    def _true_ohm(self, name: str, part: PathPart | FitPart, nominal_ohm: float) -> float:
+        """What a resistor really is: as stated, or drawn within its tolerance from the seed alone."""
+        if part.true_ohm is not None:
+            return part.true_ohm
+        return float(nominal_ohm * (1 + part.tolerance * generator(self.seed, "", f"resistor {name}").uniform(-1, 1)))
 
     def path_ohm(self, name: str) -> float:
-        """The resistor of press, discharge, rail or source, or of `fit <nominal>`, without its contact."""
-        if name.startswith("fit "):
-            part = next(p for p in self.board.wiring.fit if f"fit {p.nominal_ohm:.12g}" == name)
-            return self.true_ohm(name, part.nominal_ohm, part.tolerance, part.true_ohm)
-        path = getattr(self.board.wiring, name)
-        return self.true_ohm(name, path.resistor_ohm, path.tolerance, path.true_ohm)
+        """The true resistor of press, discharge, rail, source or `fit <nominal>`, without its contact."""
+        return self._path_ohm[name]
 
     def joined(self) -> list[str]:
         """The pins on the bus, in the board file's order."""
@@ -143,7 +148,7 @@ class Wiring:
             branches=branches,
             drive=self._drive_into_node(start_s),
             filter_s=self.board.meter.step_response_s,
-            steady=self.drive.end_s <= start_s,
+            changing_s=max(0.0, self.drive.end_s - start_s),
         )
 
     def _conductances(self) -> tuple[float, float]:
@@ -181,5 +186,7 @@ class Wiring:
         outside_ohm = self.source_outside_ohm()
         if outside_ohm is None or self.drive.kind == "open":
             return None
-        drive, series_ohm = self.drive, outside_ohm + self.board.source.output_ohm
+        series_ohm = outside_ohm + self.board.source.output_ohm
+        # A segment ends where its ramp does: within it the ramp has no kink for the solver to stumble on.
+        drive = self.drive if self.drive.end_s <= start_s else replace(self.drive, endless=True)
         return lambda t, v: drive.ampere(start_s + t, v, series_ohm)

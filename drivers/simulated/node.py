@@ -29,7 +29,8 @@ class Circuit:
     `conductance_s` to ground and `injected_a`: all that is linear, rails included. `currents`: the laws of the pins
     whose nodes are merged with this one. `branches`: pins behind a series resistance. `drive(t, v)`: a source, ampere
     into the node, t in seconds of the segment. `filter_s`: the meter's own input time constant, which loads nothing.
-    `steady`: nothing here depends on the time. State vector: [node, *branches, meter input where filter_s > 0].
+    `changing_s`: for so long what is driven goes on changing with time; 0: nothing here depends on the time.
+    State vector: [node, *branches, meter input where filter_s > 0].
     """
 
     capacitance_f: float
@@ -39,7 +40,7 @@ class Circuit:
     branches: tuple[Branch, ...] = ()
     drive: Callable[[float, float], float] | None = None
     filter_s: float = 0.0
-    steady: bool = True
+    changing_s: float = 0.0
 
     def slope(self) -> Callable[[float, Sequence[float]], list[float]]:
         """dV/dt of the state vector, in V/s."""

@@ -7,8 +7,10 @@ steps cut short at the instants somebody asked for: what a segment computes does
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Sequence
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +21,8 @@ from drivers.simulated.node import Circuit
 Floats = NDArray[np.float64]
 
 FOREVER_S = 1e9
-RELATIVE_TOLERANCE = 1e-8
-ABSOLUTE_TOLERANCE_V = 1e-9
+RELATIVE_TOLERANCE = 1e-7
+ABSOLUTE_TOLERANCE_V = 1e-8
 REST_V = 1e-9
 
 
@@ -38,7 +40,7 @@ class Segment:
     def __init__(self, circuit: Circuit, start: Sequence[float]) -> None:
         self._slope = circuit.slope()
         self._jacobian = circuit.jacobian()
-        self._steady = circuit.steady
+        self._changing_s = circuit.changing_s
         self._start = np.array(start, dtype=float)
         self._solver: LSODA | None = None
         self._time_s = [0.0]
@@ -53,13 +55,16 @@ class Segment:
                 self._stay()
                 return
             self._solver = LSODA(
-                lambda t, y: np.array(self._slope(t, y.tolist())),
+                cast(Any, self._slope),  # lists, which the solver takes as well as arrays, cost half as much here
                 0.0,
                 self._start,
                 FOREVER_S,
-                jac=lambda t, y: np.array(self._jacobian(t, y.tolist())),
+                jac=cast(Any, self._jacobian),
                 rtol=RELATIVE_TOLERANCE,
                 atol=ABSOLUTE_TOLERANCE_V,
+                # A ramp may begin at rest, where the solver would see nothing to do and step over all of it.
+                first_step=self._changing_s * 1e-6 or None,
+                max_step=self._changing_s / 10 or math.inf,
             )
         solver = self._solver
         while self._time_s[-1] < time_s:
@@ -79,7 +84,7 @@ class Segment:
 
         Beyond it a solver's steps would grow until rounding stops it.
         """
-        if not self._steady:
+        if self._changing_s:
             return False
         jacobian = np.array(self._jacobian(self._time_s[-1], self._state[-1]))
         rate = np.array(self._rate[-1])
@@ -109,7 +114,7 @@ class Segment:
         return [_hermite(u, h, low[k], high[k], rate_low[k], rate_high[k]) for k in range(len(self._start))]
 
     def integral(self, time_s: Floats, which: int) -> Floats:
-        """Volt seconds from 0 to each of `time_s` of one element of the state vector: exact for the cubics between knots.
+        """Volt seconds from 0 to each of `time_s`, of one element of the state vector: exact for the cubics.
 
         The value at an instant depends on that instant alone, to the last bit: not on what else is asked, or when.
         """

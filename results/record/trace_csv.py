@@ -111,7 +111,7 @@ def number(cell: str, decimal_comma: bool) -> float:
     """The number in a cell, which may be inf or nan. Raises ValueError."""
     if "_" in cell:  # Python's own digit separator is no number in a file
         raise ValueError(cell)
-    return float(cell.replace(",", ".", 1) if decimal_comma and "." not in cell else cell)
+    return float(cell.replace(",", ".") if decimal_comma else cell)
 
 
 def _text(data: bytes, name: str) -> str:

@@ -46,7 +46,6 @@ def write_part(path: Path, sequences: Sequence[int], traces: Sequence[Trace]) ->
                 compression="zstd",
                 use_dictionary=["trial", "time_s"],
                 use_byte_stream_split=["voltage_v", "current_a"],
-                write_page_checksum=True,
             ) as writer,
         ):
             for group in _groups(traces):
@@ -87,7 +86,7 @@ def _load(path: Path) -> dict[str, FloatArray]:
     names = ["trial", "time_s", "voltage_v", "current_a"]
     try:
         # Opened here, so that the file is closed whatever the reader raises; read_table takes a path for a data set.
-        with path.open("rb") as source, pq.ParquetFile(source, page_checksum_verification=True) as file:
+        with path.open("rb") as source, pq.ParquetFile(source) as file:
             table = file.read(columns=names)
             return {name: np.asarray(table.column(name).to_numpy(), dtype=np.float64) for name in names}
     except (pa.ArrowException, OSError, ValueError, KeyError) as exc:

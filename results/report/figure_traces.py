@@ -37,13 +37,17 @@ def traces_svg(pin: PinFinding, record: RunRecord) -> str | None:
         figure = Figure(figsize=(TRACES_MM[0] * MM, TRACES_MM[1] * MM))
         edge_axes, whole_axes = figure.subplots(1, 2, sharey=True, width_ratios=(1.0, 1.35))
         figure.subplots_adjust(left=0.062, right=0.868, top=0.965, bottom=0.185, wspace=0.05)
-        curves = [(row, *_from_edge(row)) for row in drawn]
+        edges = [edge for edge in map(_edge_s, drawn) if edge is not None]
+        elsewhere_s = float(np.median(edges)) if edges else None
+        curves = [(row, *_from_edge(row, elsewhere_s)) for row in drawn]
+        axis = "time from the edge" if edges else "time from the start"
+        zero = "the release edge" if edges else "the start (no edge known)"
         latest = max(float(time_s[-1]) for _, time_s, _ in curves)
         earliest = min(float(time_s[0]) for _, time_s, _ in curves)
         window = _edge_window(drawn, latest)
         _voltage_axis(edge_axes, curves, record)
-        _time_panel(edge_axes, curves, styles, (-0.25 * window, window), "time from the release edge")
-        _time_panel(whole_axes, curves, styles, _whole(earliest, latest), "whole log, time from the edge")
+        _time_panel(edge_axes, curves, styles, (-0.25 * window, window), f"time from {zero}")
+        _time_panel(whole_axes, curves, styles, _whole(earliest, latest), f"whole log, {axis}")
         _levels(edge_axes, record, named=True)
         _levels(whole_axes, record, named=False)
         _label_ends(whole_axes, curves, styles, record)
@@ -67,14 +71,17 @@ def thinned(time_s: FloatArray, voltage_v: FloatArray, columns: int = COLUMNS) -
     return time_s[index], voltage_v[index]
 
 
-def _from_edge(row: TrialFinding) -> tuple[FloatArray, FloatArray]:
-    """Time from the edge; without one from the release as commanded, else from the first sample."""
+def _edge_s(row: TrialFinding) -> float | None:
+    return None if row.trace is None or row.trace.edge is None else row.trace.edge.time_s
+
+
+def _from_edge(row: TrialFinding, elsewhere_s: float | None) -> tuple[FloatArray, FloatArray]:
+    """Time from the edge; without one from the release as commanded, from where the edge of the pin's other traces
+    lies, or else from the first sample."""
     assert row.observation is not None
     trace = row.observation.trace
-    zero = row.observation.released_after_s
-    if row.trace is not None and row.trace.edge is not None:
-        zero = row.trace.edge.time_s
-    return trace.time_s - (float(trace.time_s[0]) if zero is None else zero), trace.voltage_v
+    known = (_edge_s(row), row.observation.released_after_s, elsewhere_s, float(trace.time_s[0]))
+    return trace.time_s - next(zero for zero in known if zero is not None), trace.voltage_v
 
 
 def _edge_window(rows: list[TrialFinding], latest: float) -> float:

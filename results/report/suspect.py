@@ -95,10 +95,11 @@ def _safe(pin: PinFinding, coverage: float) -> str:
 def _advice(pin: PinFinding) -> str:
     if pin.advice.ohm is None:
         return pin.advice.reason or NOT_DETERMINED
-    margin = (
-        "" if pin.advice.margin is None else f", margin {math.floor(100.0 * pin.advice.margin + 1e-9)} % in conductance"
-    )
-    return f"{plain(pin.advice.ohm, 'Ω')} to ground{margin}"
+    if pin.advice.margin is None:
+        return f"{plain(pin.advice.ohm, 'Ω')} to ground"
+    # Rounded down: a margin must not be shown larger than it is.
+    margin = math.floor(100.0 * pin.advice.margin + 1e-9)
+    return f"{plain(pin.advice.ohm, 'Ω')} to ground, margin {margin}\u00a0% in conductance"
 
 
 def _contact(pin: PinFinding) -> str:

@@ -20,7 +20,10 @@ IDENTITY = "Invented Instruments,Meter One,0042,1.7"
 
 
 class Scpi:
-    """A tiny instrument: fixed answers by query, an error queue, an event status register; all it heard."""
+    """A tiny instrument: fixed answers by query, an error queue, an event status register; all it heard.
+
+    It gives a message up at the first error in it, as instruments may.
+    """
 
     def __init__(self) -> None:
         self.answers = {"*IDN?": IDENTITY, "*OPC?": "1"}
@@ -32,7 +35,12 @@ class Scpi:
 
     def __call__(self, message: str) -> bytes:
         self.heard.append(message)
-        replies = [text for part in message.split(";") if (text := self._answer(part)) is not None]
+        replies = []
+        for part in message.split(";"):
+            if (text := self._answer(part)) is not None:
+                replies.append(text)
+            if part in self.faults:
+                break
         return (";".join(replies) + "\n").encode("latin-1") if replies else b""
 
     def _answer(self, part: str) -> str | None:
@@ -96,9 +104,10 @@ def test_a_line_device_is_identified_in_the_same_way(scpi: Scpi) -> None:
         assert board.identify("FH-2417").startswith("Fernhill")
 
 
-def test_a_command_and_its_check_are_one_message(scpi: Scpi, meter: Instrument) -> None:
+def test_a_command_is_followed_by_its_check_in_a_message_of_its_own(scpi: Scpi, meter: Instrument) -> None:
     meter.send("range", value=10.0)
-    assert scpi.heard == ["SENS:VOLT:DC:RANG 10;*ESR?"]
+    meter.carry_out("INIT;*OPC")
+    assert scpi.heard == ["SENS:VOLT:DC:RANG 10", "*ESR?", "INIT;*OPC", "*ESR?"]
 
 
 def test_all_errors_of_a_command_come_in_one_exception_oldest_first(scpi: Scpi, meter: Instrument) -> None:
@@ -211,7 +220,7 @@ def test_a_block_is_read_as_numbers_of_the_count_that_was_asked_for(scpi: Scpi, 
 def test_a_setting_is_read_back_and_what_was_taken_is_returned(scpi: Scpi, meter: Instrument) -> None:
     scpi.answers["TRIG:TIM?"] = "1.0004E-04"
     assert meter.apply("timer", 1e-4, read="timer_read", rel=1e-3, unit="s") == 1.0004e-4
-    assert scpi.heard == ["TRIG:TIM 0.0001;*ESR?", "TRIG:TIM?"]
+    assert scpi.heard == ["TRIG:TIM 0.0001", "*ESR?", "TRIG:TIM?"]
     with pytest.raises(InstrumentError, match=r"timer was set to 0.0001 s but reads back as 0.00010004"):
         meter.apply("timer", 1e-4, read="timer_read", rel=1e-4, unit="s")
 
@@ -226,7 +235,7 @@ def test_a_reset_clears_before_and_waits_until_done(scpi: Scpi, meter: Instrumen
     scpi.queue.append('-350,"Queue overflow"')
     meter.reset()
     assert scpi.heard == ["*CLS", "*RST;*OPC?", "SYST:ERR?"]
-    scpi.faults["*RST"] = (0b1000, ['-330,"Self-test failed"'])
+    scpi.faults["*OPC?"] = (0b1000, ['-330,"Self-test failed"'])
     with pytest.raises(InstrumentError, match=r"command '\*RST;\*OPC\?'; -330 Self-test failed"):
         meter.reset()
     scpi.answers["*OPC?"] = "0"

@@ -21,23 +21,23 @@ def test_relays_open_before_the_source_goes_off_and_a_meter_needs_nothing() -> N
     assert json.loads(json.dumps(steps)) == steps
 
 
-def test_a_source_is_set_to_high_impedance_and_then_off() -> None:
+def test_a_source_goes_off_first_and_then_to_high_impedance() -> None:
     steps = safe_steps("source", SOCKET, Dialect("source"))
     assert steps == {
         "kind": "visa-socket",
         "resource": SOCKET,
         "steps": [
             {
-                "command": "OUTP:SMOD HIMP",
-                "query": "OUTP:SMOD?",
-                "expect": r"(?i:HIMP\w*)",
-                "message": "OUTP:SMOD HIMP;:OUTP:SMOD?",
-            },
-            {
                 "command": "OUTP:STAT OFF",
                 "query": "OUTP:STAT?",
                 "expect": "[+]?0|OFF",
                 "message": "OUTP:STAT OFF;:OUTP:STAT?",
+            },
+            {
+                "command": "OUTP:SMOD HIMP",
+                "query": "OUTP:SMOD?",
+                "expect": r"(?i:HIMP\w*)",
+                "message": "OUTP:SMOD HIMP;:OUTP:SMOD?",
             },
         ],
     }
@@ -84,7 +84,7 @@ def test_a_relay_that_stays_closed_proves_nothing(role: str, reply: str) -> None
 def test_an_output_that_is_on_proves_nothing(reply: str) -> None:
     steps = safe_steps("source", SOCKET, Dialect("source"))
     assert steps is not None
-    assert not re.fullmatch(steps["steps"][-1]["expect"], reply)
+    assert not re.fullmatch(steps["steps"][0]["expect"], reply)
 
 
 @pytest.mark.parametrize(

@@ -96,6 +96,12 @@ def test_points_that_noise_could_swap_give_no_slope() -> None:
     assert local_slopes(points, above_v=0.8) == {}
 
 
+def test_a_chord_that_rises_is_no_slope_of_a_stable_branch() -> None:
+    points = [rest_point(Value(2.0, 1e-4), R22K, METER_S, 0.0), rest_point(Value(1.0, 1e-4), NONE, METER_S, 0.0)]
+    assert points[0].net_current.value > points[1].net_current.value
+    assert local_slopes(points, above_v=0.8) == {}
+
+
 def test_load_of_the_bench() -> None:
     assert bench_load(METER, Fixture(conductance_s=1e-10)) == pytest.approx(1.001e-7, rel=1e-12)
     assert bench_load(MeterModel(0.0, 0.0, input_ohm=None), Fixture(1e-10)) is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,6 +17,12 @@ from tests.results.record.runs import filled_run, observation, same, trial
 
 TRIALS = 6
 CASES = 300
+
+
+@pytest.fixture(autouse=True)
+def scratch_need_not_last(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is on the disk after a crash is written down here by hand; waiting for a real disk would prove nothing."""
+    monkeypatch.setattr(os, "fsync", lambda handle: None)
 
 
 class Disk:

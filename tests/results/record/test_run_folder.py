@@ -98,6 +98,31 @@ def test_a_trial_is_there_as_soon_as_append_returns(tmp_path: Path) -> None:
         assert_holds(RunFolder.open(folder.path), list(range(1, sequence + 1)))
 
 
+def test_samples_are_on_the_disk_before_the_line_and_the_line_before_append_returns(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = new_run(tmp_path)
+    seen: list[str] = []
+    write, fsync = os.write, os.fsync
+    names = {(folder.path / name).stat().st_ino: name for name in ("samples.raw", "journal.jsonl")}
+
+    def name_of(handle: int) -> str:
+        return names[os.fstat(handle).st_ino]
+
+    def watched_write(handle: int, data: bytes) -> int:
+        seen.append(f"write {name_of(handle)}")
+        return write(handle, data)
+
+    def watched_fsync(handle: int) -> None:
+        fsync(handle)
+        seen.append(f"fsync {name_of(handle)}")
+
+    monkeypatch.setattr(os, "write", watched_write)
+    monkeypatch.setattr(os, "fsync", watched_fsync)
+    folder.append(trial(1), observation(1))
+    assert seen == ["write samples.raw", "fsync samples.raw", "write journal.jsonl", "fsync journal.jsonl"]
+
+
 def test_a_run_goes_on_where_it_was_left(tmp_path: Path) -> None:
     path = filled_run(tmp_path, 3).path
     again = RunFolder.open(path)

@@ -89,6 +89,15 @@ def test_odd_traces_are_drawn(trace):
     assert "none" in traces_svg(replace(pin, rows=rows), record)
 
 
+def test_a_time_axis_without_an_edge_does_not_claim_one():
+    pin, record = _pin()
+    rows = tuple(replace(row, trace=None) for row in pin.rows)
+    words = _words(traces_svg(replace(pin, rows=rows), record))
+    assert "time from the start (no edge known) / ms" in words
+    some = traces_svg(replace(pin, rows=rows[:9] + pin.rows[9:]), record)
+    assert "time from the release edge / ms" in _words(some)
+
+
 def test_an_edge_at_the_last_sample_is_drawn():
     pin, record = _pin()
     edge = Edge(0, 0, 0.1399, 1e-5, 3.3, False, 1)
