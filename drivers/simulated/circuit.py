@@ -98,10 +98,11 @@ class Wiring:
         return [name for name in self.pins if self._is_joined(name)]
 
     def _is_joined(self, name: str) -> bool:
-        if name == self.clipped:
-            return True
+        # An open needle stands for a pad that nothing touches: neither the fixture nor a person's clip.
+        if self.pins[name].part.needle == "open":
+            return False
         select = self.contacts.get(f"select {name}")
-        return select is not None and select.closed and self.pins[name].part.needle == "ok"
+        return name == self.clipped or (select is not None and select.closed)
 
     def is_merged(self, name: str) -> bool:
         """Whether a joined pin is one node with the bus."""

@@ -1,0 +1,134 @@
+"""A trial tells a stuck pin, an open needle, a welded relay and a missing pull-down apart, under every press path."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.harness.whole_bench import (
+    LATCHES,
+    NO_PULL_DOWN,
+    OPEN_NEEDLE,
+    SHORT_TO_RAIL,
+    SOUND,
+    Hand,
+    bench_text,
+    board_text,
+    found,
+    plan_text,
+    run_plan,
+    simulated,
+    verdicts,
+)
+
+PINS = {"D1": SOUND, "D2": LATCHES, "D3": OPEN_NEEDLE, "D4": SHORT_TO_RAIL, "D5": NO_PULL_DOWN}
+NAMES = tuple(PINS)
+
+
+@pytest.fixture(scope="module")
+def resources(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    with simulated(tmp_path_factory.mktemp("simulated"), board_text(PINS)) as served:
+        yield served
+
+
+@pytest.mark.parametrize("path", ["relay", "source"])
+def test_the_five_pins_are_told_apart(path: str, resources: dict[str, str], tmp_path: Path) -> None:
+    finding = found(run_plan(tmp_path, plan_text(NAMES, path=path), bench_text(resources, NAMES)))
+    assert verdicts(finding) == {
+        "D1": "released",
+        "D2": "stuck high",
+        "D3": "no contact",
+        "D4": "stuck high",
+        "D5": "undecided",
+    }
+    pins = {pin.pin: pin for pin in finding.pins}
+    assert pins["D4"].rows[0].observation is not None
+    assert pins["D4"].rows[0].observation.holder == "pin"
+    assert "no pull-down found" in pins["D5"].note
+    for name in ("D1", "D2"):
+        observation = pins[name].rows[0].observation
+        assert observation is not None
+        assert observation.contact == "board reading"
+        assert (observation.reads_before, observation.reads_held) == ("low", "high")
+
+
+@pytest.mark.parametrize("path", ["relay", "source"])
+def test_without_a_console_the_current_proves_contact(path: str, resources: dict[str, str], tmp_path: Path) -> None:
+    """1 kΩ and 60 kΩ hold 3.246 V of 3.3 V, an open needle all of it; a source measures the current itself."""
+    finding = found(run_plan(tmp_path, plan_text(NAMES, path=path), bench_text(resources, NAMES, console=False)))
+    seen = {row.trial.pin: row for row in finding.trials}
+    proof = "hold level" if path == "relay" else "press current"
+    for name in ("D1", "D2"):
+        observation = seen[name].observation
+        assert observation is not None
+        assert observation.contact == proof
+    assert seen["D3"].verdict == "no contact"
+    # No current and nobody who reads: an open needle and a missing pull-down cannot be told apart, and neither passes.
+    assert seen["D5"].verdict == "no contact"
+    assert seen["D2"].settled is not None
+    assert seen["D2"].settled.value == pytest.approx(2.031, abs=3e-3)
+
+
+def test_pressed_by_hand(resources: dict[str, str], tmp_path: Path) -> None:
+    """All that a press by hand needs is a meter; with the board's console the contact is proven all the same."""
+    hand = Hand(resources["hand"])
+    names = ("D1", "D2", "D3")
+    try:
+        whole = bench_text(resources, NAMES)
+        finding = found(run_plan(tmp_path, plan_text(names, path="hand"), whole, operator=hand.operator()))
+        assert verdicts(finding) == {"D1": "released", "D2": "stuck high", "D3": "no contact"}
+    finally:
+        hand.close()
+
+
+def test_a_plain_meter_is_enough_by_hand(resources: dict[str, str], tmp_path: Path) -> None:
+    meter = "".join(
+        f"[{part}"
+        for part in bench_text(resources, NAMES).split("[")
+        if part.startswith(("bench]", "clock]", "meter]"))
+    )
+    hand = Hand(resources["hand"])
+    try:
+        finding = found(run_plan(tmp_path, plan_text(("D1", "D2"), path="hand"), meter, operator=hand.operator()))
+        assert verdicts(finding) == {"D1": "released", "D2": "stuck high"}
+        assert [pin.contact_proven for pin in finding.pins] == [False, True]
+        assert "contact not proven" in finding.pins[0].note
+    finally:
+        hand.close()
+
+
+def test_a_welded_press_relay_is_not_taken_for_a_leak(tmp_path: Path) -> None:
+    """The bus without the pin keeps the level: it is the press path, and the run ends before it presses on."""
+    faults = '[faults]\nwelded = ["press"]\n'
+    with simulated(tmp_path, board_text({"D1": SOUND, "D2": SOUND}, faults)) as resources:
+        result = run_plan(tmp_path, plan_text(("D1", "D2")), bench_text(resources, ("D1", "D2")))
+    assert result.error is not None
+    assert "the press relay is welded" in str(result.error)
+    assert result.folder is not None
+    made = result.folder.observations()
+    assert [observation.outcome for _, observation in made] == ["failed"]
+
+
+def test_a_trial_resistor_clears_the_latch(resources: dict[str, str], tmp_path: Path) -> None:
+    plan = plan_text(("D2",), resistors='["none", "8.2 kΩ"]')
+    finding = found(run_plan(tmp_path, plan, bench_text(resources, NAMES)))
+    assert {row.trial.resistor: row.verdict for row in finding.trials} == {"none": "stuck high", "8.2 kΩ": "released"}
+    assert finding.pins[0].bracket.low == "8.2 kΩ"
+
+
+def test_a_procedure_of_ones_own(resources: dict[str, str], tmp_path: Path) -> None:
+    folder = tmp_path / "own"
+    folder.mkdir()
+    (folder / "twice.py").write_text(
+        "from dataclasses import replace\n"
+        "from procedures.press_release import press_release\n\n\n"
+        "def twice(bench, trial, settings):\n"
+        "    press_release(bench, trial, settings)\n"
+        "    return replace(press_release(bench, trial, settings), notes=('pressed twice',))\n"
+    )
+    plan = plan_text(("D1",), trials='procedure = "twice.py"')
+    finding = found(run_plan(tmp_path, plan, bench_text(resources, NAMES), procedures=[folder]))
+    assert verdicts(finding) == {"D1": "released"}
+    assert "pressed twice" in finding.trials[0].note
