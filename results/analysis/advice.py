@@ -83,9 +83,13 @@ def _candidates(case: Case) -> list[tuple[Resistor, float]]:
 
 
 def _margin(case: Case, resistor: Resistor, ohm: float) -> tuple[float, str] | None:
-    """Relative margin in conductance of the part as bought, and what shows it; None where nothing does."""
-    found = [margin for margin in (_by_trials(case, resistor, ohm), _by_line(case, ohm)) if margin is not None]
-    if not found:
+    """Relative margin in conductance of the part as bought, and what shows it; None where nothing does.
+
+    Where line and trials contradict each other, neither is enough: both must show it, and the smaller one counts.
+    """
+    both = (_by_trials(case, resistor, ohm), _by_line(case, ohm))
+    found = [margin for margin in both if margin is not None]
+    if not found or (case.contradicted and len(found) < len(both)):
         return None
     return min(found) if case.contradicted else max(found)
 

@@ -48,7 +48,9 @@ def fit_decay(
         return Decay(None, reason=f"{time_s.size} samples after the release are too few for a time constant"), None
     step = abs(float(np.median(voltage_v[-max(3, time_s.size // 5) :])) - edge.held_v)
     if step < _CLEAR * noise.sigma_v and step * math.sqrt(time_s.size) < 5.0 * _CLEAR * noise.sigma_v:
-        return Decay(None, reason=f"the node moved by {step:.3g} V only, within the noise of {noise.sigma_v:.2g} V"), None
+        return Decay(
+            None, reason=f"the node moved by {step:.3g} V only, within the noise of {noise.sigma_v:.2g} V"
+        ), None
     fit = fit_tail(time_s, voltage_v, hum, interval_s)
     tau = fit.tau_s or 0.0
     swing = abs(fit.amplitude_v)
@@ -61,7 +63,9 @@ def fit_decay(
     if not single:
         lasting = np.nonzero(np.abs(voltage_v - voltage_v[-1]) > max(8.0 * noise.sigma_v, 0.003 * step))[0]
         if not lasting.size or lasting[-1] < _SHAPE:
-            return Decay(None, reason=f"the movement is over within {_SHAPE} samples: too few for a time constant"), None
+            return Decay(
+                None, reason=f"the movement is over within {_SHAPE} samples: too few for a time constant"
+            ), None
         return _several(fit, chi, finest), None
     u_s = fit.tau_u_s or math.inf
     length = float(time_s[-1] - time_s[0])

@@ -11,20 +11,13 @@ from numpy.typing import NDArray
 
 from results.analysis.findings import Edge
 from results.analysis.kink import kink_time
-from results.analysis.noise import correlation_factor, noise_scale
+from results.analysis.levels import BOUNCE_S, FEWEST_HELD, View, held_level, median_of_three, runs_of, viewed
+from results.analysis.noise import correlation_factor
 
 FloatArray = NDArray[np.float64]
 State = Literal["released", "held to the end", "flat", "unclear"]
 
-BOUNCE_S = 0.02
-"""A contact that closes again sooner than this after it opened has bounced; later, it was pressed again."""
-
-_SETTLING_S = 0.008  # a contact that stays closed for longer than this has stopped bouncing
-_NEAR_RAIL = 0.9
-_HINT = 0.03  # of the rail: how far a held level may lie from where it was measured before
-_FEWEST_HELD = 3
 _CERTAIN = 8.0  # standard deviations of a step that no sample shows by itself
-_SMOOTH_S = (0.0, 0.0005, 0.0025)
 
 
 @dataclass(frozen=True)
@@ -32,8 +25,8 @@ class EdgeSearch:
     """What became of the contact.
 
     `released`: there is an `edge`, and samples from `edge.after` up to (not including) `end` are of the free node.
-    `held to the end`: the node rests at the press level, `level_v`, from sample `start` on. `flat`: one level
-    throughout. `unclear`: `reason` says why.
+    `held to the end`: the node rests at the press level, `level_v`. The hold begins with sample `start`. `flat`: one
+    level throughout. `unclear`: `reason` says why.
     """
 
     state: State
@@ -44,23 +37,6 @@ class EdgeSearch:
     presses: int = 1
     reason: str = ""
     notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class _View:
-    """A trace as the search sees it: smoothed voltage, its noise, and the band that counts as one level."""
-
-    time: FloatArray
-    volts: FloatArray
-    smooth: FloatArray
-    noise: float
-    band: float
-    width: int
-    contrast: float
-
-    @property
-    def interval(self) -> float:
-        return float(np.median(np.diff(self.time)))
 
 
 def find_edge(
@@ -76,14 +52,14 @@ def find_edge(
 ) -> EdgeSearch:
     """Find the release in samples (shape (n,), seconds and volts, hum taken out where it is strong).
 
-    No low level before the press is assumed: the held level is the one at `hold_v` where that is known, else the highest
-    one that the node leaves; where the node ends at its highest level, the first one that it was pressed to.
+    No low level before the press is assumed: the held level is the one at `hold_v` where that is known, else the
+    highest one that the node leaves; where the node ends at its highest level, the first one that it was pressed to.
     `released_after_s` decides only where the levels alone do not. `ripple_v`: what hum may be left in the samples.
     """
-    view = _viewed(time_s, voltage_v, step_v, ripple_v)
+    view = viewed(time_s, voltage_v, step_v, ripple_v)
     if view is None:
         return EdgeSearch("flat", end=time_s.size, level_v=float(np.median(voltage_v)))
-    level, known = _held_level(view, rail_v, hold_v, released_after_s)
+    level, known = held_level(view, rail_v, hold_v, released_after_s)
     if level is None:
         return EdgeSearch("unclear", end=time_s.size, reason=known)
     found = _last_departure(view, level, aperture_s)
@@ -92,17 +68,17 @@ def find_edge(
     return found
 
 
-def _closer(found: EdgeSearch, view: _View, step_v: float, ripple_v: float, aperture_s: float) -> EdgeSearch:
+def _closer(found: EdgeSearch, view: View, step_v: float, ripple_v: float, aperture_s: float) -> EdgeSearch:
     """The last press and what follows it alone, where the press itself dwarfs the release.
 
     The node may settle so near to the press level that a band fit for the press hides it.
     """
     first = found.start + view.width
     part = slice(first, found.end)
-    moves = float(np.ptp(_running_median(view.smooth[part]))) if found.end - first > 2 * _FEWEST_HELD + 4 else math.inf
+    moves = float(np.ptp(median_of_three(view.smooth[part]))) if found.end - first > 2 * FEWEST_HELD + 4 else math.inf
     if moves > 0.5 * view.contrast:
         return found
-    near = _viewed(view.time[part], view.volts[part], step_v, ripple_v)
+    near = viewed(view.time[part], view.volts[part], step_v, ripple_v)
     if near is None:
         closer = _split(view.time[part], view.volts[part], aperture_s) if found.state != "released" else None
     else:
@@ -115,9 +91,9 @@ def _closer(found: EdgeSearch, view: _View, step_v: float, ripple_v: float, aper
     return replace(closer, edge=edge, end=closer.end + first, presses=found.presses, notes=found.notes)
 
 
-def _level_to_leave(near: _View, held_v: float) -> float:
+def _level_to_leave(near: View, held_v: float) -> float:
     """The highest level of the stretch, or the first one where it ends at its highest."""
-    passing = _running_median(near.smooth)
+    passing = median_of_three(near.smooth)
     top = float(passing.max())
     if float(np.median(near.smooth[-3:])) < top - 2.0 * near.band:
         return float(np.median(near.smooth[near.smooth >= top - 2.0 * near.band]))
@@ -127,7 +103,7 @@ def _level_to_leave(near: _View, held_v: float) -> float:
 def _split(time: FloatArray, volts: FloatArray, aperture_s: float) -> EdgeSearch | None:
     """One step hardly above the noise: where it parts the samples best, if that is beyond doubt."""
     count = volts.size
-    before = np.arange(_FEWEST_HELD, count - _FEWEST_HELD)
+    before = np.arange(FEWEST_HELD, count - FEWEST_HELD)
     if before.size < 4:
         return None
     sums = np.cumsum(volts - volts.mean())
@@ -147,131 +123,21 @@ def _split(time: FloatArray, volts: FloatArray, aperture_s: float) -> EdgeSearch
     return EdgeSearch("released", edge, count, 0, held)
 
 
-def _viewed(time: FloatArray, volts: FloatArray, step: float, ripple: float) -> _View | None:
-    """The least smoothing that makes the levels stand out from the noise; None where there is one level only."""
-    interval = float(np.median(np.diff(time)))
-    for length in _SMOOTH_S:
-        width = max(1, min(2 * round(length / interval / 2) + 1, time.size // 12))
-        smooth = _running_mean(volts, width)
-        noise = max(noise_scale(smooth), step / math.sqrt(12.0), 1e-9)
-        low, high = float(_running_median(smooth).min()), float(_running_median(smooth).max())
-        contrast = high - low
-        if contrast > 2.0 * (math.sqrt(2.0 * math.log(volts.size)) + 1.2) * noise + 2.5 * step + 3.0 * ripple:
-            band = max(min(5.0 * noise, contrast / 4.0), 1.5 * step, ripple, 0.002 * contrast)
-            return _View(time, volts, smooth, noise, band, width, contrast)
-    return None
-
-
-def _running_mean(volts: FloatArray, width: int) -> FloatArray:
-    if width < 2:
-        return volts
-    from scipy.ndimage import uniform_filter1d
-
-    return np.asarray(uniform_filter1d(volts, width, mode="nearest"))
-
-
-def _running_median(volts: FloatArray) -> FloatArray:
-    """Over three samples: a lone wild sample makes no level."""
-    inner = np.median(np.stack([volts[:-2], volts[1:-1], volts[2:]]), axis=0)
-    return np.asarray(inner, dtype=np.float64)
-
-
-def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last index of every run of True."""
-    padded = np.concatenate([[False], mask, [False]])
-    ends = np.nonzero(padded[1:] != padded[:-1])[0]
-    return [(int(a), int(b) - 1) for a, b in zip(ends[::2], ends[1::2], strict=True)]
-
-
-def _level_near(view: _View, guess: float, reach: float) -> float | None:
-    """The level nearest to a guess that the node stays at for a few samples."""
-    close = np.abs(view.smooth - guess) <= reach
-    stays = [run for run in _runs(close) if run[1] - run[0] + 1 >= _FEWEST_HELD]
-    if not stays:
-        return None
-    values = np.concatenate([view.smooth[a : b + 1] for a, b in stays])
-    # The densest spot within reach: two levels may lie there, and samples in passing between them.
-    counts = np.array([np.count_nonzero(np.abs(values - value) <= view.band) for value in values[:: max(1, values.size // 200)]])
-    best = values[:: max(1, values.size // 200)]
-    crowded = best[counts >= max(_FEWEST_HELD, 0.2 * counts.max())]
-    nearest = float(crowded[np.argmin(np.abs(crowded - guess))]) if crowded.size else guess
-    return float(np.median(values[np.abs(values - nearest) <= view.band]))
-
-
-def _held_level(
-    view: _View, rail_v: float, hold_v: float | None, released_after_s: float | None
-) -> tuple[float | None, str]:
-    """The held level, or None and the reason why it cannot be told."""
-    passing = _running_median(view.smooth)
-    top, last = float(passing.max()), float(np.median(view.smooth[-3:]))
-    level = float(np.median(view.smooth[view.smooth >= top - 2.0 * view.band]))
-    reach = max(_HINT * rail_v, 2.0 * view.band)
-    if hold_v is not None:
-        if abs(level - hold_v) <= reach:
-            return level, ""
-        stated = _level_near(view, hold_v, reach)
-        if stated is not None:
-            return stated, ""
-    if last < top - 2.0 * view.band:
-        return level, ""
-    return _held_level_rising(view, level, rail_v, released_after_s)
-
-
-def _held_level_rising(
-    view: _View, top: float, rail_v: float, released_after_s: float | None
-) -> tuple[float | None, str]:
-    """The node ends at its highest level: still pressed, or released from a weak press and risen?"""
-    stays = _plateaus(view)
-    below = [stay for stay in stays if abs(stay[2] - top) > 2.0 * view.band]
-    at_top = [stay for stay in stays if abs(stay[2] - top) <= 2.0 * view.band]
-    if not below or (not at_top and len(below) < 2):
-        return None, "the node moves throughout and never rests at a level"
-    if at_top and at_top[0][0] < below[-1][0]:
-        return top, ""  # at the top, away from it, and there again: released and pressed again
-    weak = [stay for stay in below[1:] if stay[2] > below[0][2] + 2.0 * view.band]
-    if weak:
-        return max(weak, key=lambda stay: stay[1] - stay[0])[2], ""  # low, pressed weakly, on upwards by itself
-    rise_s = float(view.time[below[-1][1]])
-    if released_after_s is not None and abs(rise_s - released_after_s) < BOUNCE_S:
-        return below[-1][2], ""
-    if top >= _NEAR_RAIL * rail_v or below[0][2] < 0.25 * top:
-        return top, ""
-    return None, (
-        f"one rise, {below[-1][2]:.3f} V to {top:.3f} V, may be a press that was never released or a release that "
-        "rises: the hold level must be known"
-    )
-
-
-def _plateaus(view: _View) -> list[tuple[int, int, float]]:
-    """Stretches at one level: first, last sample and level; a bounce in between does not part them."""
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
-
-    wide = max(_FEWEST_HELD, min(round(0.002 / view.interval), view.time.size // 10))
-    shift = -(wide // 2)
-    span = maximum_filter1d(view.smooth, wide, origin=shift) - minimum_filter1d(view.smooth, wide, origin=shift)
-    flat = span[: view.time.size - wide + 1] <= 1.6 * view.band
-    found: list[tuple[int, int, float]] = []
-    for first, last in _runs(flat):
-        level = float(np.median(view.smooth[first : last + wide]))
-        if found and abs(found[-1][2] - level) <= 2.0 * view.band:
-            found[-1] = (found[-1][0], last + wide - 1, found[-1][2])
-        else:
-            found.append((first, last + wide - 1, level))
-    return found
-
-
-def _last_departure(view: _View, level: float, aperture_s: float) -> EdgeSearch:
+def _last_departure(view: View, level: float, aperture_s: float) -> EdgeSearch:
     """The edge, with presses before it counted and a press after it cut off."""
     size = view.time.size
     near = np.abs(view.smooth - level) <= view.band
-    runs = _joined(_runs(near), view, level)
+    runs = _joined(runs_of(near), view, level)
     if not runs:
         return EdgeSearch("unclear", end=size, reason=f"the node passes {level:.3f} V without resting there")
     presses = _presses(runs, view.time)
-    end, notes = size, ()
+    end = size
+    notes: tuple[str, ...] = ()
     if runs[-1][1] >= size - 2:
         if len(presses) == 1:
-            return EdgeSearch("held to the end", end=size, start=_start_of(presses[0]), level_v=_level_of(view, runs[-1]))
+            return EdgeSearch(
+                "held to the end", end=size, start=_start_of(presses[0]), level_v=_level_of(view, runs[-1])
+            )
         again = presses.pop()
         end = again[0][0]
         notes = (f"pressed again at {view.time[end]:.4g} s and not released; read up to there",)
@@ -288,10 +154,10 @@ def _last_departure(view: _View, level: float, aperture_s: float) -> EdgeSearch:
 def _start_of(press: list[tuple[int, int]]) -> int:
     """The first sample of the hold that no charging touches any more."""
     first, last = max(press, key=lambda run: run[1] - run[0])
-    return first + (last - first) // 10 if first else 0
+    return first + (last - first) // 50 if first else 0
 
 
-def _joined(runs: list[tuple[int, int]], view: _View, level: float) -> list[tuple[int, int]]:
+def _joined(runs: list[tuple[int, int]], view: View, level: float) -> list[tuple[int, int]]:
     """Runs at the level; what left it by little more than noise is no gap, what only passed it is no run."""
     joined: list[tuple[int, int]] = []
     for run in runs:
@@ -317,23 +183,22 @@ def _presses(runs: list[tuple[int, int]], time: FloatArray) -> list[list[tuple[i
     return groups
 
 
-def _level_of(view: _View, run: tuple[int, int]) -> float:
+def _level_of(view: View, run: tuple[int, int]) -> float:
     return float(np.median(view.volts[run[0] : run[1] + 1]))
 
 
-def _edge_of(
-    view: _View, press: list[tuple[int, int]], level: float, end: int, aperture_s: float
-) -> Edge | str:
+def _edge_of(view: View, press: list[tuple[int, int]], level: float, end: int, aperture_s: float) -> Edge | str:
     """The edge that ends a press, or why there is none."""
     hold, bounces = _hold_and_bounces(press, view.time)
-    if hold[1] - hold[0] + 1 < _FEWEST_HELD:
+    if hold[1] - hold[0] + 1 < FEWEST_HELD:
         if hold[0] == 0:
             return "no release edge: the node moves from the first sample on"
-        return f"held for {hold[1] - hold[0] + 1} samples only, {_FEWEST_HELD} are needed"
+        return f"held for {hold[1] - hold[0] + 1} samples only, {FEWEST_HELD} are needed"
     late = hold[1] - max((hold[1] - hold[0]) // 4, 2)  # a large node may still be charging before
     held = _level_of(view, (late, hold[1]))
     index = press[-1][1]
-    rest = float(np.median(view.volts[max(index + 1, end - max(5, (end - index) // 5)) : end])) if end > index + 1 else held
+    last = view.volts[max(index + 1, end - max(5, (end - index) // 5)) : end]
+    rest = float(np.median(last)) if last.size else held
     index, more = _partial_bounces(view, index, held, end)
     last_run = press[-1][0] if not more else index
     return _timed(view, hold, last_run, index, held, end, aperture_s, rest, bounces + more)
@@ -346,7 +211,7 @@ def _hold_and_bounces(press: list[tuple[int, int]], time: FloatArray) -> tuple[t
     return longest, len(after)
 
 
-def _partial_bounces(view: _View, index: int, held: float, end: int) -> tuple[int, int]:
+def _partial_bounces(view: View, index: int, held: float, end: int) -> tuple[int, int]:
     """Closures that did not bring the node all the way back: a peak towards the held level, then away again."""
     stop = int(np.searchsorted(view.time, view.time[index] + BOUNCE_S))
     stretch = view.smooth[index + 1 : min(stop, end)]
@@ -356,9 +221,7 @@ def _partial_bounces(view: _View, index: int, held: float, end: int) -> tuple[in
     least = max(3.0 * view.band, 0.1 * float(away.max()))
     count, far, peak, found = 0, float(away[0]), -1, index
     for place, value in enumerate(away):
-        if peak < 0 and value < far - least:
-            peak = place
-        elif peak >= 0 and value < away[peak]:
+        if (peak < 0 and value < far - least) or (peak >= 0 and value < away[peak]):
             peak = place
         elif peak >= 0 and value > away[peak] + least:
             count, found, far, peak = count + 1, index + 1 + peak, float(value), -1
@@ -368,7 +231,7 @@ def _partial_bounces(view: _View, index: int, held: float, end: int) -> tuple[in
 
 
 def _timed(
-    view: _View,
+    view: View,
     hold: tuple[int, int],
     last_run: int,
     index: int,
@@ -395,7 +258,9 @@ def _timed(
         bounces=bounces,
     )
     contrast = float(away[index + 1 : end].max())
-    if step > max(0.2 * contrast, 6.0 * view.noise) or (view.width == 1 and step > 12.0 * max(view.noise, view.band / 5.0)):
+    if step > max(0.2 * contrast, 6.0 * view.noise) or (
+        view.width == 1 and step > 12.0 * max(view.noise, view.band / 5.0)
+    ):
         return edge
     far_v = min(max(60.0 * view.noise, 3.0 * view.band, 0.05 * contrast), 0.5 * contrast)
     far = np.nonzero(away[index + 1 : end] > far_v)[0]
@@ -408,11 +273,28 @@ def _timed(
         float(time[max(first, index - reach)]),
         float(time[min(index + 1, last - 1)]),
     )
-    if kink is None and bounces:
-        return edge
+    if kink is None and (bounces or _turns(view, first, index, min(last, index + 1 + reach))):
+        unsure = float(time[last - 1] - time[max(first, index - reach)]) / math.sqrt(12.0)
+        return replace(edge, u_s=max(edge.u_s, min(unsure, BOUNCE_S / math.sqrt(12.0))))
     if kink is None:
         return "no release edge: the node moves slowly and no kink shows where the contact opened"
     at = int(np.searchsorted(time, kink.time_s, side="right")) - 1
     at = min(max(at, first), last - 2)
     u_s = min(max(kink.u_s, 0.05 * interval), float(time[-1] - time[0]))
     return replace(edge, index=at, after=at + 1, time_s=kink.time_s, u_s=math.hypot(u_s, aperture_s / math.sqrt(12.0)))
+
+
+def _turns(view: View, first: int, index: int, last: int) -> bool:
+    """A chattering contact on a large node leaves no clean kink, but a level before it and a slope after it."""
+    slopes, errors = [], []
+    for part in (slice(first, index + 1), slice(index + 1, last)):
+        time, volts = view.time[part], view.volts[part]
+        if time.size < 4:
+            return False
+        since = time - time.mean()
+        slope = float(since @ volts) / float(since @ since)
+        rest = volts - volts.mean() - slope * since
+        slopes.append(abs(slope))
+        factor = correlation_factor(rest, 2)
+        errors.append(math.sqrt(float(rest @ rest) / (time.size - 2) * factor / float(since @ since)))
+    return slopes[1] > 5.0 * slopes[0] + 5.0 * math.hypot(*errors)

@@ -53,7 +53,8 @@ def robust_hum(time_s: FloatArray, voltage_v: FloatArray, interval_s: float, lin
     """Hum over a whole trace with its edges in it, or None where there is none that stands out.
 
     Second differences over a quarter of a period are fitted, so that levels and slopes drop out and an edge spoils ten
-    milliseconds only; what it spoils loses its weight (iterated least squares, bisquare). None for a trace under two periods.
+    milliseconds only; what it spoils loses its weight (iterated least squares, bisquare). None for a trace under two
+    periods.
     """
     best: tuple[float, Hum] | None = None
     for line in lines:
@@ -78,7 +79,7 @@ def _bent(values: FloatArray, lag: int) -> FloatArray:
 
 def _bisquare(design: FloatArray, target: FloatArray) -> tuple[FloatArray, float, float]:
     """Coefficients, and the median absolute deviation before and after."""
-    rest = target - np.median(target)
+    rest = np.asarray(target - np.median(target), dtype=np.float64)
     before = after = float(np.median(np.abs(rest)))
     solution = np.zeros(design.shape[1])
     for _ in range(_ROUNDS):
@@ -89,7 +90,7 @@ def _bisquare(design: FloatArray, target: FloatArray) -> tuple[FloatArray, float
             solution = np.linalg.solve(normal @ design, normal @ target)
         except np.linalg.LinAlgError:
             return np.zeros(design.shape[1]), before, before
-        rest = target - design @ solution
+        rest = np.asarray(target - design @ solution, dtype=np.float64)
         after = float(np.median(np.abs(rest)))
     return solution, before, after
 

@@ -18,16 +18,16 @@ _STEP = float(np.finfo(np.float64).eps) ** (1.0 / 3.0)
 
 @dataclass(frozen=True)
 class ModelFit:
-    """Parameters, shape (p,), their standard deviations and covariance, shape (p, p).
+    """Parameters, shape (p,), their standard deviations and their covariance, shape (p, p).
 
-    `residual_sum_v2` is the sum of squared residuals (unit of y squared), `dof` is n − p. `trustworthy` says that the last
+    `residual_sum` is the sum of squared residuals (unit of y squared), `dof` is n − p. `trustworthy` says that the last
     step was negligible and the covariance finite: an optimizer's own word for success is not taken.
     """
 
     parameters: FloatArray
     deviations: FloatArray
     covariance: FloatArray
-    residual_sum_v2: float
+    residual_sum: float
     dof: int
     trustworthy: bool
 

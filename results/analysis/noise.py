@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 _QUANTILE_40 = 0.5244  # of the absolute value of a standard normal deviate
+_FEWEST_LEVELS = 5
 _LAGS = (1, 4, 16)
 
 
@@ -38,8 +39,8 @@ def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
 
     The larger of two estimates, as each alone falls short on some kind of noise: the integrated autocorrelation time
     with an automatic window of five times itself (Sokal 1997), and a first-order autoregression whose coefficient is
-    corrected for the bias that `fitted` parameters and a finite length give it (Kendall 1954: −(1 + 3ρ)/n, and −(1 − ρ²)…
-    taken together as −(fitted + 3ρ)/n).
+    raised by (fitted + 3ρ)/n, the bias that a finite length and the fitted parameters give it (Kendall 1954). Both
+    sources from memory.
     """
     count = residuals.size
     if count < 8:
@@ -65,8 +66,8 @@ def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
 def noise_scale(values: FloatArray, lags: tuple[int, ...] = _LAGS) -> float:
     """Standard deviation of the noise on a signal that moves, robust against edges and slopes.
 
-    From second differences, whose variance is 6σ², at a few lags (neighbouring samples of correlated noise differ by less
-    than the noise is): the largest. Of each their 40 % quantile, so that up to half of the samples may be on the move.
+    From second differences, whose variance is 6σ², at a few lags (neighbouring samples of correlated noise differ by
+    less than the noise is): the largest. Of each their 40 % quantile, so that half of the samples may move.
     """
     scales = [0.0]
     for lag in lags:
@@ -79,8 +80,8 @@ def noise_scale(values: FloatArray, lags: tuple[int, ...] = _LAGS) -> float:
 def quantum(values: FloatArray) -> float:
     """The step in which the values come, in their unit; 0 where they come in no step."""
     levels = np.unique(values)
-    if levels.size < 2:
-        return 0.0
+    if levels.size < _FEWEST_LEVELS:
+        return _decimal_step(levels)
     steps = np.diff(levels)
     span = float(levels[-1] - levels[0])
     steps = steps[steps > 1e-9 * max(span, float(np.max(np.abs(levels))))]
@@ -89,6 +90,14 @@ def quantum(values: FloatArray) -> float:
     step = float(steps.min())
     off = np.abs(steps / step - np.round(steps / step))
     return step if float(off.max()) < 0.05 else 0.0
+
+
+def _decimal_step(levels: FloatArray) -> float:
+    """Too few levels to compare: the decimal place to which they are written; 0 for none of six."""
+    for places in range(7):
+        if float(np.max(np.abs(levels - np.round(levels, places)))) < 1e-9:
+            return float(10.0**-places)
+    return 0.0
 
 
 def quantisation_u(values: FloatArray, step: float) -> float:

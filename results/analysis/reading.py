@@ -22,6 +22,7 @@ from results.record.trace import Trace
 FloatArray = NDArray[np.float64]
 
 _AT_PRESS = 0.1  # of the rail: a node this near to it is at the press level where the hold level is not known
+_HELD_PART = 0.04  # of the noise variance: what the held level is uncertain by
 _LEFT_OVER = 0.05  # of hum that was taken out of the whole trace
 _AT_HOLD = 0.02  # of the rail: a node this near to the hold level is at it
 
@@ -118,7 +119,8 @@ def _never_left(
         notes=notes + settling.notes,
     )
     if pressed:
-        return replace(finding, notes=(*finding.notes, f"no release edge: the node stays at the press level, {level:.3f} V"))
+        note = f"no release edge: the node stays at the press level, {level:.3f} V"
+        return replace(finding, notes=(*finding.notes, note))
     if not asked.expected_press:
         return finding
     return replace(
@@ -139,7 +141,9 @@ def _released(
     time, volts = samples.time_s[first:end], samples.voltage_v[first:end]
     if time.size < FEWEST:
         length = float(samples.time_s[end - 1]) - edge.time_s
-        problem = f"trace: the log ends {length:.4g} s after the release: {time.size} samples are too few, {FEWEST} are needed"
+        problem = (
+            f"trace: the log ends {length:.4g} s after the release: at least {FEWEST} samples are needed: {time.size}"
+        )
         return TraceFinding(edge, None, None, None, None, problem=problem, notes=notes)
     settling = _settling(samples, first, end, hum, asked)
     decay, fit = fit_decay(
@@ -170,7 +174,7 @@ def _sharpened(edge: Edge, fit: TailFit, samples: Samples) -> Edge:
         return edge
     begun = float(samples.time_s[edge.after])
     at = begun - fit.tau_s * math.log(ratio)
-    noise = fit.noise_v * math.sqrt(min(fit.factor, 10.0) * samples.interval_s / fit.tau_s)
+    noise = fit.noise_v * math.sqrt(min(fit.factor, 10.0) * (4.0 * samples.interval_s / fit.tau_s + _HELD_PART))
     u_s = max(fit.tau_s * noise / abs(edge.held_v - fit.level_v), 1e-3 * samples.interval_s)
     slack = 3.0 * math.hypot(edge.u_s, u_s)
     if u_s >= edge.u_s or abs(at - edge.time_s) > slack:
@@ -182,5 +186,3 @@ def _log_notes(length: float, settling: Settling, asked: _Question) -> tuple[str
     if length < asked.allowed_s and (settling.moving or settling.last_v.value > asked.levels.v_il):
         return (f"the log ends {length:.4g} s after the release, {asked.allowed_s:g} s are allowed for it",)
     return ()
-
-

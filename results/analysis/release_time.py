@@ -19,9 +19,9 @@ def release_time(
 ) -> float | None:
     """Seconds from the edge until the node is below `v_il` for good; None where it never is.
 
-    `time_s`, `voltage_v`: samples of the free node. Where one exponential holds, it is solved for V_IL; elsewhere hum is
-    taken out and the crossing interpolated, over as many samples as the noise needs. A node within noise of V_IL at the
-    end is judged by its mean there.
+    `time_s`, `voltage_v`: samples of the free node. Where one exponential holds, it is solved for V_IL; elsewhere hum
+    is taken out and the crossing interpolated, over as many samples as the noise needs. A node within noise of V_IL at
+    the end is judged by its mean there.
     """
     rest = settling.settled.voltage_v if settling.settled is not None else settling.last_v.value
     if rest > v_il or settling.last_v.value > v_il:

@@ -145,7 +145,7 @@ def _alias_problem(time: FloatArray, interval: float, meter: MeterModel) -> str:
         if round(periods) >= 1 and math.isclose(periods, round(periods), rel_tol=2e-3):
             continue
         return (
-            f"trace: hum cannot be told from a steady voltage: the sample interval {interval:.6g} s is {whole} "
-            f"period{'s' if whole > 1 else ''} of {line:g} Hz, the aperture {meter.aperture_s:.6g} s no whole number of them"
+            f"trace: hum cannot be told from a steady voltage: the sample interval {interval:.6g} s is a whole number "
+            f"of periods of {line:g} Hz ({whole}), the aperture {meter.aperture_s:.6g} s is not"
         )
     return ""

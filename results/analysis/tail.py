@@ -92,8 +92,7 @@ def fit_tail(time_s: FloatArray, voltage_v: FloatArray, hum: HumTerms, interval_
     log_tau = _minimum(left, float(grid[max(at - 1, 0)]), float(grid[min(at + 1, _GRID - 1)]))
     tau = math.exp(log_tau)
     shape = np.exp(-since / tau)
-    fitted = _solved(time_s, voltage_v, np.column_stack([base, shape]), tau, float(total * scale**2))
-    return fitted
+    return _solved(time_s, voltage_v, np.column_stack([base, shape]), tau, float(total * scale**2))
 
 
 def _minimum(left: Callable[[FloatArray], FloatArray], low: float, high: float) -> float:

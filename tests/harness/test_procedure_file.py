@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from harness.errors import UserFileError
+from harness.errors import UserFileError, shown
 from harness.procedure_file import BUILT_IN, MAX_BYTES, load_procedure
 from procedures.press_release import press_release
 from results.record.observation import Observation

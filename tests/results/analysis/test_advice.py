@@ -94,6 +94,14 @@ def test_where_line_and_trials_contradict_each_other_the_worse_counts() -> None:
     assert advise(replace(case_of(*tried, required=strict), contradicted=True)).ohm == 4.7e3
 
 
+def test_a_line_that_the_trials_contradict_shows_no_margin_by_itself() -> None:
+    """10 kΩ stuck although the line allows 37 kΩ: 8.2 kΩ used to be advised on the line's word."""
+    tried = ((None, [HIGH]), (10e3, [HIGH]), (8.2e3, [OK]), (4.7e3, [OK]))
+    case = case_of(*tried, required=Value(1 / 37e3, 0.0))
+    assert advise(case).ohm == 8.2e3
+    assert advise(replace(case, contradicted=True)).ohm == 4.7e3
+
+
 def test_without_a_margin_it_says_what_to_try_next() -> None:
     advice = advise(case_of((None, [HIGH]), (10e3, [HIGH]), (8.2e3, [OK])))
     assert (advice.ohm, advice.needed) == (None, True)

@@ -119,6 +119,16 @@ def test_a_broken_trace_spoils_its_own_trial_only() -> None:
     assert {row.verdict for row in finding.trials[1:]} == {"released"}
 
 
+def test_the_press_level_is_judged_by_the_rail_as_measured() -> None:
+    """A node that stays at 2.9 V: at the press level of a 2.9 V rail, never pressed on a 3.3 V one."""
+    record, made = run({"D3": d3}, RESISTORS[:1])
+    trial, observation = made[0]
+    flat = replace(observation, trace=sampled(2.9, seed=1, held_v=2.9))
+    sagged = analyse(record, [(trial, replace(flat, rail_v=2.9))])
+    assert sagged.trials[0].verdict == "held at press level"
+    assert analyse(record, [(trial, flat)]).trials[0].verdict == "failed"
+
+
 def test_a_run_folder_gives_the_same_findings(tmp_path: Path) -> None:
     record, made = run({"D4": d4}, RESISTORS[:3])
     folder = RunFolder.create(tmp_path, "FH-2417-001", record, "", "", datetime(2026, 1, 1, tzinfo=UTC))

@@ -312,6 +312,7 @@ def test_a_line_that_contradicts_the_trials_is_said() -> None:
     assert pin.plain_leak == "yes"
     assert "disagreement: 10 kΩ stuck, but the line allows 37.21 kΩ" in pin.note
     assert pin.bracket.state == "intermittent"
+    assert pin.advice.ohm == 4.7e3
 
 
 def test_a_resistor_that_the_record_does_not_hold_is_refused() -> None:
