@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from harness.events import BenchMadeSafe, Event, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
 from results.analysis.analysis import analyse
 from results.analysis.findings import TrialFinding, Verdict
+from results.analysis.verdict import ORDER
 from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
@@ -18,18 +19,6 @@ from results.record.trial import Trial
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
-
-WORST_FIRST: tuple[Verdict, ...] = (
-    "stuck high",
-    "stuck between",
-    "held at press level",
-    "undecided",
-    "slow",
-    "released",
-    "no contact",
-    "failed",
-    "not tested",
-)
 
 STYLES: dict[str, str] = {
     "stuck high": "bold red",
@@ -167,7 +156,7 @@ class LiveView:
             return
         before = self._verdicts.get(finding.trial.pin)
         ranked = [v for v in (before, finding.verdict) if v is not None]
-        self._verdicts[finding.trial.pin] = min(ranked, key=WORST_FIRST.index)
+        self._verdicts[finding.trial.pin] = min(ranked, key=ORDER.index)
 
     def _time_left(self) -> str:
         if not self._done:

@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 FOREVER_S = 1e9
 RELATIVE_TOLERANCE = 1e-7
 ABSOLUTE_TOLERANCE_V = 1e-8
-REST_V = 1e-9
+REST_V = 1e-6
 
 
 class SimulationError(Exception):
@@ -95,6 +95,7 @@ class Segment:
         return bool(np.all(np.abs(np.linalg.solve(jacobian, rate)) < REST_V))
 
     def _stay(self) -> None:
+        """From the last knot on nothing moves any more (by less than REST_V)."""
         self._rate[-1] = [0.0] * len(self._start)
         self._time_s.append(FOREVER_S)
         self._state.append(self._state[-1])

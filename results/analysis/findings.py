@@ -39,8 +39,8 @@ class Edge:
     """Where the contact let go, on the trace's own time axis.
 
     `index`: the last sample still at the press level; `after`: the first one that no bounce touches any more.
-    `time_s` with standard uncertainty `u_s`: the release instant. `held_v`: the level before it. `rising`: the node went
-    up. `bounces`: how often the contact closed again (they count as one release).
+    `time_s` with standard uncertainty `u_s`: the release instant. `held_v`: the level before it. `rising`: the node
+    went up. `bounces`: how often the contact closed again (they count as one release).
     """
 
     index: int
@@ -178,9 +178,9 @@ class Advice:
 class PinFinding:
     """One row of pins.csv: a pin under one condition.
 
-    `verdict` is the worst over the trials with no resistor. `trials`, `stuck_trials` and `stuck_rate_upper95` count the
-    same trials. `pull_down` in ohm, with `pull_down_from`. `leakage` is the largest seen. `safe_ohm` is stated only where
-    the line passes. `contact_proven`: in every trial.
+    `verdict` is the worst over the trials with no resistor. `trials`, `stuck_trials` and `stuck_rate_upper95` count
+    the same trials. `pull_down` in ohm, with `pull_down_from`. `leakage` is the largest seen. `safe_ohm` is stated only
+    where the line passes. `contact_proven`: in every trial.
     """
 
     pin: str

@@ -79,7 +79,7 @@ def _bent(values: FloatArray, lag: int) -> FloatArray:
 
 def _bisquare(design: FloatArray, target: FloatArray) -> tuple[FloatArray, float, float]:
     """Coefficients, and the median absolute deviation before and after."""
-    rest = np.asarray(target - np.median(target), dtype=np.float64)
+    rest: FloatArray = np.asarray(target - np.median(target), dtype=np.float64)
     before = after = float(np.median(np.abs(rest)))
     solution = np.zeros(design.shape[1])
     for _ in range(_ROUNDS):

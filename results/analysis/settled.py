@@ -26,6 +26,7 @@ _SEEN = 9.0  # variances: an exponential that lowers the misfit by less is not t
 _COVERED = 4.0  # time constants that a stretch must cover before its end may be extrapolated
 _EXTRAPOLATED_U_V = 0.005
 _TOO_NOISY = 0.02  # of the rail: standard uncertainty of a number that is none
+_HUM_SEEN = 0.3  # of the noise: less than that is taken out all the same, but not called hum
 _STILL = 1e-4  # of the rail: movement below this is rest
 
 
@@ -117,6 +118,7 @@ def _start(time_s: FloatArray, voltage_v: FloatArray, hum: HumTerms, interval_s:
 def _window(time_s: FloatArray, fit: TailFit, hum: HumTerms, meter: MeterModel, other_u_v: float) -> Settled:
     u_noise, u_accuracy = math.hypot(fit.level_u_v, other_u_v), accuracy_u(fit.level_v, meter)
     length = float(time_s[-1] - time_s[0])
+    seen = not hum.forced and fit.hum_amplitude_v > _HUM_SEEN * fit.noise_v
     return Settled(
         voltage_v=fit.level_v,
         u_v=math.hypot(u_noise, u_accuracy),
@@ -125,8 +127,8 @@ def _window(time_s: FloatArray, fit: TailFit, hum: HumTerms, meter: MeterModel, 
         start_s=float(time_s[0]),
         end_s=float(time_s[-1]),
         effective_samples=time_s.size / fit.factor,
-        hum_v=0.0 if hum.forced else fit.hum_amplitude_v,
-        hum_hz=None if hum.forced or not hum.orders else hum.line_hz,
+        hum_v=fit.hum_amplitude_v if seen else 0.0,
+        hum_hz=hum.line_hz if seen else None,
         drift_v=0.0 if fit.tau_s is None else fit.at(length) - fit.at(0.0),
     )
 
