@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import platform
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,7 +24,8 @@ from harness.procedure_file import LoadedProcedure
 from harness.record import instrument_record, make_record, press_settings
 from harness.sequence import order_note, trials_in_order
 from harness.signals import StopRequest
-from procedures.errors import ProcedureError
+from procedures.errors import ProcedureError, TooLateError
+from procedures.settings import PressSettings
 from results.errors import ResultsError
 from results.record.observation import Observation
 from results.record.run_folder import RunFolder
@@ -33,6 +35,9 @@ from results.record.trial import Trial
 
 SOFTWARE = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pyarrow")
 """Whose versions stand in the record: what measured and what will analyse."""
+
+ATTEMPTS = 3
+"""How often a trial is tried whose release came too late, before it counts as failed."""
 
 
 @dataclass(frozen=True)
@@ -118,7 +123,7 @@ def _make_trials(
     for trial in folder.record.planned:
         listen(TrialStarted(trial))
         try:
-            observation = procedure.function(bench, trial, settings)
+            observation = _made(procedure, bench, trial, settings)
         except (StopRequestedError, UserFileError):
             raise
         except (ProcedureError, BenchError) as exc:
@@ -136,6 +141,14 @@ def _make_trials(
         folder.append(trial, observation)
         listen(TrialFinished(trial, observation))
         _refuse_welded(trial, observation)
+
+
+def _made(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
+    """Make a trial; where the release came too late for its log, again, a few times at most."""
+    for _ in range(ATTEMPTS - 1):
+        with suppress(TooLateError):
+            return procedure.function(bench, trial, settings)
+    return procedure.function(bench, trial, settings)
 
 
 def _failed(error: Exception) -> Observation:

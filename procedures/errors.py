@@ -13,3 +13,10 @@ class ProcedureError(Exception):
 
 class NotReachedError(ProcedureError):
     """The node never came near the press level: a short, an output that fights the press, or a broken press path."""
+
+
+class TooLateError(ProcedureError):
+    """The release came so late that the log ended before the node could be watched for the time asked.
+
+    The computer was busy, or the person was slow. Such a log says nothing, but another try may.
+    """

@@ -7,7 +7,7 @@ import math
 from drivers.bench import Bench
 from drivers.errors import WiringError
 from procedures.contact import HoldLevel, prove_contact
-from procedures.errors import NotReachedError
+from procedures.errors import NotReachedError, TooLateError
 from procedures.settings import PressSettings
 from results.record.observation import Holder, Observation, Reading
 from results.record.trace import Trace
@@ -28,6 +28,8 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
         An instrument, its wire or its wiring failed.
     NotReachedError
         The node did not come near the press level.
+    TooLateError
+        The release came too late into the log; the trial may be made again.
     """
     bench.label(trial.label)
     rail_v = bench.rail_voltage() if bench.rail_is_measurable else None
@@ -141,6 +143,8 @@ def log_release(bench: Bench, settings: PressSettings) -> tuple[float, Trace]:
     """Start the log and let the pin go while it runs; return when that was, as the host knows it, and the trace.
 
     The log starts before the release, so that the edge stands in the trace: time zero is found there, not assumed.
+    Raises TooLateError where less of the log is left after the release than was asked for: its last samples may show
+    a pin that is still pressed, which must not be taken for one that stays high.
     """
     slack_s = settings.reaction_s if settings.path == "hand" else settings.slack_s
     samples = samples_for(settings.log_before_s + settings.log_s + slack_s, settings.interval_s)
@@ -148,8 +152,16 @@ def log_release(bench: Bench, settings: PressSettings) -> tuple[float, Trace]:
     bench.start_log(settings.interval_s, samples)
     bench.clock.wait(settings.log_before_s)
     released = bench.release()
+    # A person follows when told; when they did is seen in the trace alone.
+    after_s = released - started
+    if after_s > settings.log_before_s + slack_s:
+        bench.read_log()
+        raise TooLateError(
+            f"release: came {after_s:.3g} s into the log, must not be later than "
+            f"{settings.log_before_s + slack_s:.3g} s so that {settings.log_s:.3g} s are left"
+        )
     readings = bench.read_log()
-    return released - started, Trace(readings.time_s, readings.voltage_v)
+    return after_s, Trace(readings.time_s, readings.voltage_v)
 
 
 def samples_for(duration_s: float, interval_s: float) -> int:
@@ -167,13 +179,14 @@ def resting_voltage(trace: Trace) -> float | None:
 def who_holds(bench: Bench, rest_v: float | None, hold_v: float | None, settings: PressSettings) -> Holder:
     """What keeps the node at its press level after the release: the second path tells, the bus without the unit.
 
-    With the pin's select relay open, the bus falls to zero if the press path is open, and stays if it is welded.
+    With the pin's select relay open, the bus falls to zero if the press path is open, and stays if it is welded. A hand
+    that has not let go presses the pin itself, behind that relay, so that nothing can be told from it.
     """
     if rest_v is None or hold_v is None:
         return ""
     same_v = 0.02 * settings.rail_v + settings.accuracy_v
     if abs(rest_v - hold_v) > same_v:
         return ""
-    if not bench.has_second_path:
+    if settings.path == "hand" or not bench.has_second_path:
         return "open"
     return "press path" if bench.bus_alone_voltage() > settings.v_il else "pin"

@@ -54,9 +54,10 @@ def fit_decay(
     fit = fit_tail(time_s, voltage_v, hum, interval_s)
     tau = fit.tau_s or 0.0
     swing = abs(fit.amplitude_v)
-    if not _moves_after_first(fit, noise, step) or tau <= finest:
-        if _over_at_once(settling.without_hum(time_s, voltage_v), edge, noise):
-            return Decay(finest, is_upper_bound=True), None
+    seen = _moves_after_first(fit, noise, step)
+    if (seen and tau <= finest) or (not seen and _over_at_once(settling.without_hum(time_s, voltage_v), edge, noise)):
+        return Decay(finest, is_upper_bound=True), None
+    if not seen:
         return Decay(None, reason="the movement is too small or too short for a time constant"), None
     allowed = max(_IMPERFECT * min(swing, 2.0 * step), _HUM_LEFT * fit.hum_amplitude_v)
     chi, single = misfit(fit.residuals_v, noise, allowed)

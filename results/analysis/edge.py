@@ -129,7 +129,9 @@ def _last_departure(view: View, level: float, aperture_s: float) -> EdgeSearch:
     near = np.abs(view.smooth - level) <= view.band
     runs = _joined(runs_of(near), view, level)
     if not runs:
-        return EdgeSearch("unclear", end=size, reason=f"the node passes {level:.3f} V without resting there")
+        return EdgeSearch(
+            "unclear", end=size, reason=f"no release edge: the node moves past {level:.3f} V without resting there"
+        )
     presses = _presses(runs, view.time)
     end = size
     notes: tuple[str, ...] = ()
@@ -218,7 +220,7 @@ def _partial_bounces(view: View, index: int, held: float, end: int) -> tuple[int
     if stretch.size < 4:
         return index, 0
     away = np.abs(stretch - held)
-    least = max(3.0 * view.band, 0.1 * float(away.max()))
+    least = max(3.0 * view.band, 0.03 * float(away.max()))
     count, far, peak, found = 0, float(away[0]), -1, index
     for place, value in enumerate(away):
         if (peak < 0 and value < far - least) or (peak >= 0 and value < away[peak]):

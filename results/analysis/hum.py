@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,9 +78,13 @@ def _bent(values: FloatArray, lag: int) -> FloatArray:
     return np.asarray(values[2 * lag :] - 2.0 * values[lag:-lag] + values[: -2 * lag])
 
 
+def _array(values: Any) -> FloatArray:
+    return np.asarray(values, dtype=np.float64)
+
+
 def _bisquare(design: FloatArray, target: FloatArray) -> tuple[FloatArray, float, float]:
     """Coefficients, and the median absolute deviation before and after."""
-    rest: FloatArray = np.asarray(target - np.median(target), dtype=np.float64)
+    rest = _array(target - np.median(target))
     before = after = float(np.median(np.abs(rest)))
     solution = np.zeros(design.shape[1])
     for _ in range(_ROUNDS):
@@ -87,10 +92,10 @@ def _bisquare(design: FloatArray, target: FloatArray) -> tuple[FloatArray, float
         weight = np.clip(1.0 - (rest / scale) ** 2, 0.0, None) ** 2
         normal = (design * weight[:, None]).T
         try:
-            solution = np.linalg.solve(normal @ design, normal @ target)
+            solution = _array(np.linalg.solve(normal @ design, normal @ target))
         except np.linalg.LinAlgError:
             return np.zeros(design.shape[1]), before, before
-        rest = np.asarray(target - design @ solution, dtype=np.float64)
+        rest = _array(target - design @ solution)
         after = float(np.median(np.abs(rest)))
     return solution, before, after
 
@@ -125,7 +130,8 @@ def find_hum(
         if not orders or (periods < 0.4 and known is None):
             continue
         if periods < 2.0:
-            score, terms = 0.0, HumTerms(line, (1,), known is None)
+            score, found = _standing_out(time_s, voltage_v, line, (1,), 1)
+            terms = HumTerms(line, (1,), known is None and not (periods >= 1.0 and found.orders))
         else:
             score, terms = _standing_out(time_s, voltage_v, line, orders[: max(1, time_s.size // 8)])
         if best is None or score < best[0]:
@@ -134,11 +140,11 @@ def find_hum(
 
 
 def _standing_out(
-    time_s: FloatArray, voltage_v: FloatArray, line_hz: float, orders: tuple[int, ...]
+    time_s: FloatArray, voltage_v: FloatArray, line_hz: float, orders: tuple[int, ...], degree: int = 3
 ) -> tuple[float, HumTerms]:
     """Sum of squares left over, and the orders whose amplitude is beyond what noise would give."""
     scaled = (time_s - time_s.mean()) / max(float(time_s[-1] - time_s[0]), 1e-30)
-    smooth = np.polynomial.polynomial.polyvander(scaled, 3)
+    smooth = np.polynomial.polynomial.polyvander(scaled, degree)
 
     def solved(line: float) -> tuple[float, FloatArray]:
         design = np.column_stack([smooth, columns(time_s, line, orders)])
@@ -150,7 +156,9 @@ def _standing_out(
     count = time_s.size
     error = math.sqrt(2.0 * left / max(count - 4 - 2 * len(orders), 1) / count)
     amplitudes = np.hypot(found[::2], found[1::2])
-    kept = tuple(order for order, size in zip(orders, amplitudes, strict=True) if size > 4.5 * error)
+    kept = tuple(
+        order for order, size in zip(orders, amplitudes, strict=True) if size > (4.5 if degree > 1 else 20.0) * error
+    )
     if not kept:
         return left, HumTerms()
     if float(amplitudes.max()) > 20.0 * error:

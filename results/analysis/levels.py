@@ -49,7 +49,12 @@ def viewed(time: FloatArray, volts: FloatArray, step: float, ripple: float) -> V
         noise = max(noise_scale(smooth), step / math.sqrt(12.0), 1e-9)
         low, high = float(median_of_three(smooth).min()), float(median_of_three(smooth).max())
         contrast = high - low
-        if contrast > 2.0 * (math.sqrt(2.0 * math.log(volts.size)) + 1.2) * noise + 2.5 * step + 3.0 * ripple:
+        # Correlated noise wanders further than its neighbours differ: many deviations wide, but most of it in the middle.
+        wanders = contrast < 20.0 * noise and contrast > 4.5 * float(np.std(smooth))
+        if (
+            not wanders
+            and contrast > 2.0 * (math.sqrt(2.0 * math.log(volts.size)) + 1.2) * noise + 2.5 * step + 3.0 * ripple
+        ):
             band = max(min(5.0 * noise, contrast / 4.0), 1.5 * step, ripple, 0.002 * contrast)
             return View(time, volts, smooth, noise, band, width, contrast)
     return None

@@ -21,6 +21,8 @@ FEWEST = 8
 """Samples of the free node: with fewer nothing is said about its rest."""
 
 _STARTS = (0.0, 0.03, 0.08, 0.16, 0.28, 0.4, 0.5, 0.6)
+_AFTER_DECAY = 0.4  # what follows this part of the samples is searched for hum
+_PERIODS = 3.0
 _REFERENCE = 0.6  # what follows this part of the free node's samples tells the noise
 _SEEN = 9.0  # variances: an exponential that lowers the misfit by less is not there
 _COVERED = 4.0  # time constants that a stretch must cover before its end may be extrapolated
@@ -79,7 +81,9 @@ def settle(
     The level of that fit is the settled voltage: a tail still within the noise is in the fit, not in the result.
     """
     lines = LINE_HZ if meter.line_hz is None else (meter.line_hz,)
-    late = min(int(0.4 * time_s.size), time_s.size - FEWEST)
+    late = min(int(_AFTER_DECAY * time_s.size), time_s.size - FEWEST)
+    if known_hum is None and (time_s[-1] - time_s[late]) * min(lines) < _PERIODS:
+        late = late // 4  # a longer stretch shows hum better than one without any decay
     hum = find_hum(time_s[late:], voltage_v[late:], interval_s, lines, known_hum)
     reference = _best(time_s, voltage_v, min(int(_REFERENCE * time_s.size), time_s.size - FEWEST), hum, interval_s)
     noise = Noise(reference.noise_v, reference.factor, reference.residuals_v.size / reference.factor)

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
+from drivers.meter import Readings
+from procedures.errors import TooLateError
+from procedures.press_release import log_release, who_holds
 from tests.harness.whole_bench import (
     LATCHES,
     NO_PULL_DOWN,
@@ -22,6 +28,7 @@ from tests.harness.whole_bench import (
     simulated,
     verdicts,
 )
+from tests.procedures.test_contact import settings
 
 PINS = {"D1": SOUND, "D2": LATCHES, "D3": OPEN_NEEDLE, "D4": SHORT_TO_RAIL, "D5": NO_PULL_DOWN}
 NAMES = tuple(PINS)
@@ -109,6 +116,52 @@ def test_a_welded_press_relay_is_not_taken_for_a_leak(tmp_path: Path) -> None:
     assert result.folder is not None
     made = result.folder.observations()
     assert [observation.outcome for _, observation in made] == ["failed"]
+
+
+class SlowBench:
+    """A bench whose computer takes `late_s` from the start of the log to the release."""
+
+    has_second_path = True
+
+    def __init__(self, late_s: float) -> None:
+        self.clock = self
+        self._times = iter((10.0, 10.0 + late_s))
+        self.released = False
+
+    def now(self) -> float:
+        return next(self._times)
+
+    def wait(self, seconds: float) -> None: ...
+
+    def start_log(self, interval_s: float, samples: int) -> float:
+        return interval_s
+
+    def release(self) -> float:
+        self.released = True
+        return self.now()
+
+    def read_log(self) -> Readings:
+        return Readings(np.arange(5.0), np.full(5, 3.3))
+
+    def bus_alone_voltage(self) -> float:
+        return 0.0
+
+
+def test_a_release_that_comes_too_late_for_its_log_is_no_stuck_pin() -> None:
+    """Used to be taken for a pin that stays at the press level: its log showed nothing but the press."""
+    asked = settings()
+    bench: Any = SlowBench(late_s=asked.log_before_s + asked.slack_s + 0.001)
+    with pytest.raises(TooLateError, match="release: came 0.111 s into the log, must not be later than 0.11 s"):
+        log_release(bench, asked)
+    assert bench.released
+    in_time: Any = SlowBench(late_s=asked.log_before_s + asked.slack_s - 0.001)
+    assert log_release(in_time, asked)[0] == pytest.approx(asked.log_before_s + asked.slack_s - 0.001)
+
+
+def test_a_hand_that_has_not_let_go_is_not_taken_for_a_leak() -> None:
+    bench: Any = SlowBench(late_s=0.0)
+    assert who_holds(bench, 3.3, 3.3, settings()) == "pin"
+    assert who_holds(bench, 3.3, 3.3, replace(settings(), path="hand")) == "open"
 
 
 def test_a_trial_resistor_clears_the_latch(resources: dict[str, str], tmp_path: Path) -> None:

@@ -74,7 +74,7 @@ def test_an_overload_before_the_press_is_cut_off_and_said() -> None:
 def test_a_clipped_hold_is_refused_with_and_without_a_known_range() -> None:
     clipped = Trace(GOOD.time_s, np.minimum(GOOD.voltage_v, 3.2))
     assert screened(clipped, METER).problem == (
-        "trace: the meter was at its end, one constant maximum: 200 of 1450 samples read 3.2 V, 0.005 s to 0.0249 s"
+        "trace: the meter was at its end, one constant maximum: 200 of 1450 samples read 3.2 V, 0.0051 s to 0.025 s"
     )
     known = MeterModel(1e-4, 5e-4, range_v=3.2)
     assert "the meter's range of 3.2 V: 200 of 1450 samples read 3.2 V" in screened(clipped, known).problem
