@@ -62,8 +62,7 @@ class Segment:
                 jac=cast(Any, self._jacobian),
                 rtol=RELATIVE_TOLERANCE,
                 atol=ABSOLUTE_TOLERANCE_V,
-                # A ramp may begin at rest, where the solver would see nothing to do and step over all of it.
-                first_step=self._changing_s * 1e-6 or None,
+                first_step=self._first_step_s(),
                 max_step=self._changing_s / 10 or math.inf,
             )
         solver = self._solver
@@ -78,6 +77,15 @@ class Segment:
             self._rate.append(self._slope(self._time_s[-1], state))
             if moved_v < 10 * REST_V and self._at_rest():
                 self._stay()
+
+    def _first_step_s(self) -> float:
+        """A tenth of the fastest time constant, and short against a ramp.
+
+        Left to itself the solver judges by the slope, which says nothing where a segment begins near rest.
+        """
+        fastest_per_s = float(np.max(np.abs(self._jacobian(0.0, self._state[0]))))
+        shortest_s = 0.1 / fastest_per_s if fastest_per_s > 0 else 1e-9
+        return min(shortest_s, self._changing_s * 1e-3) if self._changing_s else shortest_s
 
     def _at_rest(self) -> bool:
         """Whether the last knot is a stable rest point: a Newton step is below REST_V, and all modes decay.

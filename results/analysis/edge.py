@@ -76,13 +76,14 @@ def _closer(found: EdgeSearch, view: View, step_v: float, ripple_v: float, apert
     first = found.start + view.width
     part = slice(first, found.end)
     moves = float(np.ptp(median_of_three(view.smooth[part]))) if found.end - first > 2 * FEWEST_HELD + 4 else math.inf
-    if moves > 0.5 * view.contrast:
+    if moves > 0.5 * view.contrast or (found.edge is not None and found.edge.rising):
         return found
     near = viewed(view.time[part], view.volts[part], step_v, ripple_v)
-    if near is None:
-        closer = _split(view.time[part], view.volts[part], aperture_s) if found.state != "released" else None
-    else:
+    closer = None
+    if near is not None:
         closer = _last_departure(near, _level_to_leave(near, found.level_v), aperture_s)
+    if found.state != "released" and (closer is None or closer.state != "released"):
+        closer = _split(view.time[part], view.volts[part], aperture_s) or closer
     if closer is None or closer.state != "released" or closer.edge is None:
         if found.state == "held to the end" and closer is not None and closer.state == "unclear":
             return replace(found, notes=(*found.notes, "the press level is not steady"))

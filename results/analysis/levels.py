@@ -49,7 +49,7 @@ def viewed(time: FloatArray, volts: FloatArray, step: float, ripple: float) -> V
         noise = max(noise_scale(smooth), step / math.sqrt(12.0), 1e-9)
         low, high = float(median_of_three(smooth).min()), float(median_of_three(smooth).max())
         contrast = high - low
-        # Correlated noise wanders further than its neighbours differ: many deviations wide, but most of it in the middle.
+        # Correlated noise wanders further than its neighbours differ: wide, but most of it in the middle.
         wanders = contrast < 20.0 * noise and contrast > 4.5 * float(np.std(smooth))
         if (
             not wanders

@@ -57,9 +57,9 @@ def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
     closed = np.nonzero(lags >= 5.0 * np.maximum(sums, 0.2))[0]
     integrated = float(sums[closed[0]] if closed.size else sums[-1])
     first = float(rho[1])
-    if first > 2.0 / math.sqrt(count):
-        first = min(first + (fitted + 3.0 * first) / count, 1.0 - 1.0 / count)
-        integrated = max(integrated, (1.0 + first) / (1.0 - first))
+    raised = min(first + (fitted + 3.0 * first) / count, 1.0 - 1.0 / count)
+    if raised > 0.0:
+        integrated = max(integrated, (1.0 + raised) / (1.0 - raised))
     return float(min(max(integrated, 1.0), count / 2.0))
 
 

@@ -36,11 +36,22 @@ def trial_notes(
         notes.append(f"rail {show(observation.rail_v, 'V')} is outside {allowed}")
     if verdict not in NO_EVIDENCE and observation.contact == "not proven":
         notes.append("contact not proven")
+    notes.append(_decay_note(trace))
     if trial.as_found:
         notes.append("as found: before the first reset, pin setup not known")
     if not load_known and verdict not in NO_EVIDENCE:
         notes.append(_LOAD_UNKNOWN)
     return joined(notes)
+
+
+def _decay_note(trace: TraceFinding | None) -> str:
+    """What the time constant does not say by itself."""
+    decay = None if trace is None else trace.decay
+    if decay is None or decay.is_upper_bound:
+        return ""
+    if decay.time_constant_s is None:
+        return f"time constant not determined: {decay.reason}" if decay.reason else ""
+    return "" if decay.one_exponential else "the decay is more than one exponential: its time constant is a mean"
 
 
 def was_high_before(observation: Observation, v_il: float) -> bool:

@@ -81,10 +81,7 @@ def settle(
     The level of that fit is the settled voltage: a tail still within the noise is in the fit, not in the result.
     """
     lines = LINE_HZ if meter.line_hz is None else (meter.line_hz,)
-    late = min(int(_AFTER_DECAY * time_s.size), time_s.size - FEWEST)
-    if known_hum is None and (time_s[-1] - time_s[late]) * min(lines) < _PERIODS:
-        late = late // 4  # a longer stretch shows hum better than one without any decay
-    hum = find_hum(time_s[late:], voltage_v[late:], interval_s, lines, known_hum)
+    hum = _hum_of(time_s, voltage_v, interval_s, lines, known_hum)
     reference = _best(time_s, voltage_v, min(int(_REFERENCE * time_s.size), time_s.size - FEWEST), hum, interval_s)
     noise = Noise(reference.noise_v, reference.factor, reference.residuals_v.size / reference.factor)
     start = _start(time_s, voltage_v, hum, interval_s, noise)
@@ -94,6 +91,22 @@ def settle(
     settled = _window(time_s[start:], fit, hum, meter, other)
     last = _last(time_s.size - start, length, fit, meter, other)
     return _judged(settled, last, length, Settling(None, last, True, fit, hum, noise), rail_v)
+
+
+def _hum_of(
+    time_s: FloatArray, voltage_v: FloatArray, interval_s: float, lines: tuple[float, ...], known: Hum | None
+) -> HumTerms:
+    """Hum in the later part; where the node still decays there, a second time without the decay."""
+    late = min(int(_AFTER_DECAY * time_s.size), time_s.size - FEWEST)
+    if known is None and (time_s[-1] - time_s[late]) * min(lines) < _PERIODS:
+        late = late // 4  # a longer stretch shows hum better than one without any decay
+    time, volts = time_s[late:], voltage_v[late:]
+    hum = find_hum(time, volts, interval_s, lines, known)
+    fit = _best(time, volts, 0, hum, interval_s)
+    if fit.tau_s is None:
+        return hum
+    tail = fit.amplitude_v * np.exp(-(time - time[0]) / fit.tau_s)
+    return find_hum(time, volts - tail, interval_s, lines, known)
 
 
 def _best(time_s: FloatArray, voltage_v: FloatArray, start: int, hum: HumTerms, interval_s: float) -> TailFit:

@@ -151,7 +151,7 @@ def test_a_release_that_comes_too_late_for_its_log_is_no_stuck_pin() -> None:
     """Used to be taken for a pin that stays at the press level: its log showed nothing but the press."""
     asked = settings()
     bench: Any = SlowBench(late_s=asked.log_before_s + asked.slack_s + 0.001)
-    with pytest.raises(TooLateError, match="release: came 0.111 s into the log, must not be later than 0.11 s"):
+    with pytest.raises(TooLateError, match=r"release: came 0\.111 s into the log, must not be later than 0\.11 s"):
         log_release(bench, asked)
     assert bench.released
     in_time: Any = SlowBench(late_s=asked.log_before_s + asked.slack_s - 0.001)

@@ -1,4 +1,4 @@
-"""A plateau's mean, scatter and correlation are right to the last digits of NIST StRD, and its noise is told in motion."""
+"""A plateau's mean, scatter and correlation are right to the digits of NIST StRD; noise is told in motion, too."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from results.analysis.noise import (
 )
 from tests.results.analysis.made_traces import Node, noise_voltage
 
-# NIST StRD, univariate summary statistics (public domain). NumAcc2 and NumAcc3: 1001 values, x.2, then x.1 and x.3 in turn.
+# NIST StRD, univariate (public domain). NumAcc2 and NumAcc3: 1001 values, x.2, then x.1 and x.3 in turn.
 NUM_ACC = {
     "NumAcc1": (np.array([10000001.0, 10000003.0, 10000002.0]), 10000002.0, 1.0, -0.5),
     "NumAcc2": (np.array([1.2] + [1.1, 1.3] * 500), 1.2, 0.1, -0.999),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from results.analysis.findings import PinFinding, TrialFinding, Value
+from results.analysis.findings import Decay, PinFinding, TrialFinding, Value
 from results.analysis.load_line import NetCurrent, required_conductance
 from results.analysis.pin_analysis import ReadTrial, analyse_pin
 from results.errors import RecordError
@@ -331,3 +331,22 @@ def test_measured_resistors_sharpen_the_line() -> None:
     assert sharp.safe_ohm is not None
     assert sharp.safe_ohm.u < 0.5 * nominal.safe_ohm.u
     assert within_u(sharp.safe_ohm, 37209.3)
+
+
+@pytest.mark.parametrize(
+    ("decay", "note"),
+    [
+        (
+            Decay(7.1e-3, 5e-5, one_exponential=False),
+            "the decay is more than one exponential: its time constant is a mean",
+        ),
+        (Decay(None, reason="only 3 samples"), "time constant not determined: only 3 samples"),
+        (Decay(7.1e-3, 5e-5), ""),
+        (Decay(1e-4, is_upper_bound=True, one_exponential=False), ""),
+    ],
+)
+def test_what_a_time_constant_does_not_say_by_itself_is_said_in_words(decay: Decay, note: str) -> None:
+    trials = trials_of(d3, Bench())
+    assert trials[0].trace is not None
+    trials[0] = replace(trials[0], trace=replace(trials[0].trace, decay=decay))
+    assert analysed_trials(trials).rows[0].note == note

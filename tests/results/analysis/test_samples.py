@@ -37,7 +37,8 @@ def with_volts(which: slice, value: float) -> Trace:
         (with_times(4, 0.0001), "trace: times must increase: sample 5 at 0.0001 s follows 0.0003 s"),
         (
             Trace(np.delete(GOOD.time_s, slice(600, 640)), np.delete(GOOD.voltage_v, slice(600, 640))),
-            "trace: no gap longer than 3 sample intervals is allowed: 0.0041 s after 0.0599 s, the interval is 0.0001 s",
+            "trace: no gap longer than 3 sample intervals is allowed: 0.0041 s after 0.0599 s, "
+            "the interval is 0.0001 s",
         ),
         (
             with_volts(slice(1445, None), np.nan),
