@@ -17,6 +17,8 @@ from drivers.simulated.leak import Current, leak_temperature_factor, net_pin_cur
 from drivers.simulated.node import Branch, Circuit
 from drivers.simulated.randomness import generator
 
+LOAD_REGULATION_V = 20e-6
+
 
 @dataclass(frozen=True)
 class Drive:
@@ -45,11 +47,15 @@ class Drive:
         """Into a node at `node_v` behind `series_ohm` in all."""
         if self.kind == "open":
             return 0.0
+        most = abs(self.limit)
+        # From no load to the limit the output gives way by LOAD_REGULATION_V at least; a harder corner than any real
+        # output has would be a step to the solver.
+        ohm = max(series_ohm, LOAD_REGULATION_V / most) if most else series_ohm
         if self.kind == "voltage":
-            return min(max((self.volts(time_s) - node_v) / series_ohm, -self.limit), self.limit)
+            return min(max((self.volts(time_s) - node_v) / ohm, -most), most)
         if self.limit >= 0:
-            return min(self.limit, max((self.to_v - node_v) / series_ohm, -self.limit))
-        return max(self.limit, min((-self.to_v - node_v) / series_ohm, -self.limit))
+            return min(most, max((self.to_v - node_v) / ohm, -most))
+        return max(-most, min((-self.to_v - node_v) / ohm, most))
 
 
 @dataclass

@@ -7,53 +7,15 @@ in one cannot hide a mistake in the other.
 
 from __future__ import annotations
 
-import itertools
 import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Generic, TypeVar
 
-ERROR_TEXT = {
-    0: "No error",
-    -101: "Invalid character",
-    -102: "Syntax error",
-    -104: "Data type error",
-    -108: "Parameter not allowed",
-    -109: "Missing parameter",
-    -113: "Undefined header",
-    -114: "Header suffix out of range",
-    -121: "Invalid character in number",
-    -123: "Exponent too large",
-    -131: "Invalid suffix",
-    -151: "Invalid string data",
-    -161: "Invalid block data",
-    -171: "Invalid expression",
-    -200: "Execution error",
-    -211: "Trigger ignored",
-    -213: "Init ignored",
-    -221: "Settings conflict",
-    -222: "Data out of range",
-    -224: "Illegal parameter value",
-    -230: "Data corrupt or stale",
-    -350: "Queue overflow",
-    -363: "Input buffer overrun",
-    -410: "Query INTERRUPTED",
-    -440: "Query UNTERMINATED after indefinite response",
-}
-"""SCPI-99 volume 2, 21.8: the standard's numbers and texts, as far as they can occur here."""
+from drivers.simulated.scpi_error import ScpiError
 
 LONGEST_MESSAGE = 65_536
-
-
-class ScpiError(Exception):
-    """A message or a setting that the instrument refuses: the standard's `number`, its text, and the detail."""
-
-    def __init__(self, number: int, detail: str = "") -> None:
-        self.number = number
-        self.text = ERROR_TEXT[number] + (f"; {detail}" if detail else "")
-        super().__init__(f"{number} {self.text}")
 
 
 @dataclass(frozen=True)
@@ -316,41 +278,3 @@ def _channels(text: str) -> Channels:
             raise ScpiError(-222, text[:40])
         numbers.extend(range(first, last + step, step))
     return Channels(tuple(numbers))
-
-
-Value = TypeVar("Value")
-
-
-class CommandTree(Generic[Value]):
-    """Headers to values. A pattern writes the short form in capitals and optional nodes in brackets:
-    `[SENSe:]VOLTage[:DC]:RANGe[:UPPer]`, and a query with its question mark."""
-
-    def __init__(self) -> None:
-        self._values: dict[tuple[tuple[str, ...], bool], Value] = {}
-
-    def add(self, pattern: str, value: Value) -> None:
-        query = pattern.endswith("?")
-        for header in _expansions(pattern.removesuffix("?")):
-            self._values[header, query] = value
-
-    def find(self, unit: Unit) -> Value:
-        """The value for a unit's header. Raises ScpiError −113, or −114 for a numeric suffix other than 1."""
-        plain = tuple(re.sub(r"(?<=[A-Z])1$", "", mnemonic) for mnemonic in unit.header)
-        value = self._values.get((plain, unit.query))
-        if value is not None:
-            return value
-        bare = tuple(mnemonic.rstrip("0123456789") for mnemonic in unit.header)
-        shown = ":".join(unit.header) + ("?" if unit.query else "")
-        raise ScpiError(-114 if (bare, unit.query) in self._values else -113, shown)
-
-
-def _expansions(pattern: str) -> Iterator[tuple[str, ...]]:
-    """Every spelling of a pattern, in capitals."""
-    choices: list[list[tuple[str, ...]]] = []
-    for chunk in re.findall(r"\[[^\]]+\]|[^\[\]]+", pattern):
-        for mnemonic in chunk.strip("[]").strip(":").split(":"):
-            short = "".join(char for char in mnemonic if not char.islower())
-            forms: list[tuple[str, ...]] = [(form,) for form in dict.fromkeys((short, mnemonic.upper()))]
-            choices.append([*forms, ()] if chunk.startswith("[") else forms)
-    for choice in itertools.product(*choices):
-        yield tuple(itertools.chain.from_iterable(choice))

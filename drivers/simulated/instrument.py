@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 
-from drivers.simulated.command import Argument, CommandTree, ScpiError, Unit, units
+from drivers.simulated.command import Argument, Unit, units
+from drivers.simulated.command_tree import CommandTree
 from drivers.simulated.parameter import Handler, Waiting, bare, integer, nothing, word
 from drivers.simulated.response import ResponseFormat
+from drivers.simulated.scpi_error import ScpiError
 from drivers.simulated.status import OPC, Register, Status
 from drivers.simulated.world import World
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.simulated.board_file import MeterPart
-from drivers.simulated.command import Argument, ScpiError
+from drivers.simulated.command import Argument
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.parameter import (
     Waiting,
@@ -28,6 +28,7 @@ from drivers.simulated.parameter import (
 )
 from drivers.simulated.pickup import RANGES_V, Acquisition, Pickup
 from drivers.simulated.response import number_text
+from drivers.simulated.scpi_error import ScpiError
 from drivers.simulated.world import World
 
 HIGH_IMPEDANCE_OHM = 10e9

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from drivers.simulated.leak import Current
 
-JACOBIAN_STEP_V = 1e-5
+JACOBIAN_STEP_V = 1e-6
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Generator, Sequence
 
-from drivers.simulated.command import Argument, Channels, Number, ScpiError, Text, Word
+from drivers.simulated.command import Argument, Channels, Number, Text, Word
+from drivers.simulated.scpi_error import ScpiError
 
 Reply = str | bytes | None
 Waiting = Generator[float, None, Reply]

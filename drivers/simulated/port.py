@@ -13,12 +13,14 @@ import socket
 import threading
 from collections import deque
 from collections.abc import Callable, Generator
+from functools import partial
 from types import TracebackType
 from typing import NamedTuple, Protocol, TypeVar
 
 from drivers.simulated.clock import ScaledClock
-from drivers.simulated.command import MessageSplitter, ScpiError, asks
+from drivers.simulated.command import MessageSplitter
 from drivers.simulated.instrument import Instrument
+from drivers.simulated.scpi_error import ScpiError
 from drivers.simulated.world import World
 
 CHUNK = 65_536
@@ -107,11 +109,16 @@ class Connection:
         return Arrival(data, time_s)
 
     def complete(
-        self, steps: Generator[float, None, Reply], time_s: float, arrived: Callable[[Arrival], bool]
+        self,
+        steps: Generator[float, None, Reply],
+        time_s: float,
+        arrived: Callable[[Arrival], None],
+        give_up: Callable[[], bool] = lambda: False,
     ) -> Reply:
         """Run a generator, from bench time `time_s` on, to its end and return its value.
 
-        What arrives meanwhile is given to `arrived`; raises InterruptedByPeer where that says to give up.
+        What arrives meanwhile is given to `arrived`. Raises InterruptedByPeer where it has to wait and `give_up` says
+        so.
         """
         while True:
             try:
@@ -121,11 +128,12 @@ class Connection:
             except StopIteration as end:
                 value: Reply = end.value
                 return value
-            arrival = self.receive(min(LOOK_S, self.clock.real_seconds_until(until_s)))
-            time_s = self.clock.now()
-            if arrival is not None and arrived(arrival):
+            if not give_up() and (arrival := self.receive(min(LOOK_S, self.clock.real_seconds_until(until_s)))):
+                arrived(arrival)
+            if give_up():
                 steps.close()
                 raise InterruptedByPeer
+            time_s = self.clock.now()
 
 
 Session = Callable[[Connection], None]
@@ -138,11 +146,9 @@ def scpi_session(instrument: Instrument) -> Session:
         splitter = MessageSplitter()
         waiting: deque[tuple[bytes | ScpiError, float]] = deque()
 
-        def arrived(arrival: Arrival) -> bool:
+        def arrived(arrival: Arrival) -> None:
             waiting.extend((message, arrival.time_s) for message in splitter.feed(arrival.data))
-            return asked and bool(waiting)
 
-        asked = False
         while True:
             if not waiting:
                 if (arrival := connection.receive(LOOK_S)) is not None:
@@ -154,9 +160,10 @@ def scpi_session(instrument: Instrument) -> Session:
                     instrument.status.record(message)
                 continue
             text = message.decode("latin-1")
-            asked = asks(text)
             try:
-                reply = connection.complete(instrument.run(text), time_s, arrived)
+                reply = connection.complete(
+                    instrument.run(text), time_s, arrived, partial(bool, waiting if asked else ())
+                )
             except InterruptedByPeer:
                 with connection.world.lock:
                     instrument.interrupted()
@@ -177,10 +184,9 @@ def line_session(device: LineDevice) -> Session:
     def session(connection: Connection) -> None:
         buffer, time_s = b"", 0.0
 
-        def arrived(arrival: Arrival) -> bool:
+        def arrived(arrival: Arrival) -> None:
             nonlocal buffer, time_s
             buffer, time_s = buffer + arrival.data, arrival.time_s
-            return False
 
         while True:
             line, newline, rest = buffer.partition(b"\n")

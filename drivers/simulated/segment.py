@@ -1,20 +1,22 @@
 """One stretch between two events: the node's equation solved as far as anybody asked, and means of the result.
 
 Integrated by LSODA (Hindmarsh and Petzold, ODEPACK; in scipy), which changes to a stiff method by itself, so that
-nanoseconds at an edge and seconds of crawling past a fold cost alike. The solver's own steps are kept as knots, never
-steps cut short at the instants somebody asked for: what a segment computes does not depend on who looked at it when.
+nanoseconds at an edge and seconds of crawling past a fold cost alike; where it does not, Radau takes over. The solver's
+own steps are kept as knots, never steps cut short at the instants somebody asked for: what a segment computes does not
+depend on who looked at it when.
 """
 
 from __future__ import annotations
 
 import math
+import warnings
 from bisect import bisect_right
 from collections.abc import Sequence
 from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import LSODA
+from scipy.integrate import LSODA, Radau
 
 from drivers.simulated.node import Circuit
 
@@ -24,6 +26,9 @@ FOREVER_S = 1e9
 RELATIVE_TOLERANCE = 1e-7
 ABSOLUTE_TOLERANCE_V = 1e-8
 REST_V = 1e-6
+NEWTON_STEPS = 3
+MOST_STEPS = 2000
+"""Enough for any edge and any fold; more means that LSODA does not see that the node is stiff."""
 
 
 class SimulationError(Exception):
@@ -42,7 +47,7 @@ class Segment:
         self._jacobian = circuit.jacobian()
         self._changing_s = circuit.changing_s
         self._start = np.array(start, dtype=float)
-        self._solver: LSODA | None = None
+        self._solver: LSODA | Radau | None = None
         self._time_s = [0.0]
         self._state: list[list[float]] = [[float(v) for v in start]]
         self._rate: list[list[float]] = [self._slope(0.0, self._state[0])]
@@ -54,37 +59,49 @@ class Segment:
             if self._at_rest():
                 self._stay()
                 return
-            self._solver = LSODA(
-                cast(Any, self._slope),  # lists, which the solver takes as well as arrays, cost half as much here
-                0.0,
-                self._start,
-                FOREVER_S,
-                jac=cast(Any, self._jacobian),
-                rtol=RELATIVE_TOLERANCE,
-                atol=ABSOLUTE_TOLERANCE_V,
-                first_step=self._first_step_s(),
-                max_step=self._changing_s / 10 or math.inf,
-            )
-        solver = self._solver
-        while self._time_s[-1] < time_s:
-            message = solver.step()
-            if solver.status == "failed":
-                raise SimulationError(f"node not integrable from {self._state[-1]} V: {message}")
-            state = solver.y.tolist()
-            moved_v = max(abs(a - b) for a, b in zip(state, self._state[-1], strict=True))
-            self._time_s.append(float(solver.t))
-            self._state.append(state)
-            self._rate.append(self._slope(self._time_s[-1], state))
-            if moved_v < 10 * REST_V and self._at_rest():
-                self._stay()
+            self._solver = self._new_solver(LSODA)
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="lsoda:")  # where it gives up, Radau goes on
+            while self._time_s[-1] < time_s:
+                self._step(self._solver)
+
+    def _step(self, solver: LSODA | Radau) -> None:
+        """One step; one that fails, or one too many, hands over to the solver that is slower and surer."""
+        message = solver.step() if len(self._time_s) < MOST_STEPS or isinstance(solver, Radau) else "too many steps"
+        if message is not None and isinstance(solver, LSODA):
+            self._solver = self._new_solver(Radau)
+            return
+        if message is not None:
+            raise SimulationError(f"node not integrable from {self._state[-1]} V: {message}")
+        state = solver.y.tolist()
+        moved_v = max(abs(a - b) for a, b in zip(state, self._state[-1], strict=True))
+        self._time_s.append(float(solver.t))
+        self._state.append(state)
+        self._rate.append(self._slope(self._time_s[-1], state))
+        if moved_v < 10 * REST_V and self._at_rest():
+            self._stay()
+
+    def _new_solver(self, kind: type[LSODA] | type[Radau]) -> LSODA | Radau:
+        return kind(
+            cast(Any, self._slope),  # lists, which the solvers take as well as arrays, cost half as much here
+            self._time_s[-1],
+            np.array(self._state[-1]),
+            FOREVER_S,
+            jac=cast(Any, self._jacobian),
+            rtol=RELATIVE_TOLERANCE,
+            atol=ABSOLUTE_TOLERANCE_V,
+            first_step=self._first_step_s(),
+            max_step=self._changing_s / 10 or math.inf,
+        )
 
     def _first_step_s(self) -> float:
-        """A tenth of the fastest time constant, and short against a ramp.
+        """A tenth of the fastest time constant, a millivolt at most, and short against a ramp.
 
         Left to itself the solver judges by the slope, which says nothing where a segment begins near rest.
         """
-        fastest_per_s = float(np.max(np.abs(self._jacobian(0.0, self._state[0]))))
-        shortest_s = 0.1 / fastest_per_s if fastest_per_s > 0 else 1e-9
+        fastest_per_s = float(np.max(np.abs(self._jacobian(self._time_s[-1], self._state[-1]))))
+        steepest_v_per_s = max(abs(rate) for rate in self._rate[-1])
+        shortest_s = 1 / max(10 * fastest_per_s, 1000 * steepest_v_per_s, 1e6)
         return min(shortest_s, self._changing_s * 1e-3) if self._changing_s else shortest_s
 
     def _at_rest(self) -> bool:
@@ -103,7 +120,16 @@ class Segment:
         return bool(np.all(np.abs(np.linalg.solve(jacobian, rate)) < REST_V))
 
     def _stay(self) -> None:
-        """From the last knot on nothing moves any more (by less than REST_V)."""
+        """From the last knot on the node rests: at the very point, which Newton's method finds from here.
+
+        What the solver's tolerance leaves would show as nanoamperes through a source's series resistance.
+        """
+        state = np.array(self._state[-1])
+        for _ in range(NEWTON_STEPS):
+            rate = np.array(self._slope(self._time_s[-1], state.tolist()))
+            jacobian = np.array(self._jacobian(self._time_s[-1], state.tolist()))
+            state = state - np.linalg.solve(jacobian, rate)
+        self._state[-1] = state.tolist()
         self._rate[-1] = [0.0] * len(self._start)
         self._time_s.append(FOREVER_S)
         self._state.append(self._state[-1])

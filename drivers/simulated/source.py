@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.simulated.circuit import Drive
-from drivers.simulated.command import Argument, ScpiError
+from drivers.simulated.command import Argument
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.parameter import Handler, Waiting, bare, number, query_number, switch_state, texts, word
 from drivers.simulated.randomness import generator
 from drivers.simulated.response import number_text
+from drivers.simulated.scpi_error import ScpiError
 from drivers.simulated.segment import Floats
 from drivers.simulated.world import World
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from drivers.simulated.command import ERROR_TEXT, ScpiError
+from drivers.simulated.scpi_error import ERROR_TEXT, ScpiError
 
 OPC, QYE, DDE, EXE, CME, PON = 1, 4, 8, 16, 32, 128
 QUEUE_LENGTH = 20

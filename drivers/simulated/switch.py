@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drivers.simulated.command import Argument, ScpiError
+from drivers.simulated.command import Argument
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.parameter import bare, channels
+from drivers.simulated.scpi_error import ScpiError
 from drivers.simulated.world import World
 
 CARDS = (1, 2, 3)

@@ -20,7 +20,8 @@ FEWEST_HELD = 3
 
 _NEAR_RAIL = 0.9
 _HINT = 0.03  # of the rail: how far a held level may lie from where it was measured before
-_SMOOTH_S = (0.0, 0.0005, 0.0025)
+SMOOTHING_S = (0.0, 0.0005, 0.0025)
+"""Lengths of the running mean that are tried in turn."""
 
 
 @dataclass(frozen=True)
@@ -40,10 +41,10 @@ class View:
         return float(np.median(np.diff(self.time)))
 
 
-def viewed(time: FloatArray, volts: FloatArray, step: float, ripple: float) -> View | None:
+def viewed(time: FloatArray, volts: FloatArray, step: float, ripple: float, first: int = 0) -> View | None:
     """The least smoothing that makes the levels stand out from the noise; None where there is one level only."""
     interval = float(np.median(np.diff(time)))
-    for length in _SMOOTH_S:
+    for length in SMOOTHING_S[first:]:
         width = max(1, min(2 * round(length / interval / 2) + 1, time.size // 12))
         smooth = _running_mean(volts, width)
         noise = max(noise_scale(smooth), step / math.sqrt(12.0), 1e-9)

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from results.analysis.decay import fit_decay
-from results.analysis.edge import EdgeSearch, find_edge
+from results.analysis.departure import EdgeSearch
+from results.analysis.edge import find_edge
 from results.analysis.findings import Decay, Edge, TraceFinding
 from results.analysis.hum import Hum, robust_hum
 from results.analysis.release_time import release_time

@@ -12,16 +12,16 @@ from drivers.simulated.command import (
     LONGEST_MESSAGE,
     Block,
     Channels,
-    CommandTree,
     MessageSplitter,
     Number,
-    ScpiError,
     Text,
     Unit,
     Word,
     asks,
     units,
 )
+from drivers.simulated.command_tree import CommandTree
+from drivers.simulated.scpi_error import ScpiError
 
 MESSAGES = [
     (b"*IDN?\n", [b"*IDN?"]),

@@ -279,7 +279,7 @@ def test_gain_and_offset_are_drawn_from_the_seed_and_stay() -> None:
 
 
 def test_a_timebase_error_stretches_the_interval() -> None:
-    """1 % slow timer: the release 10 ms after the first trigger falls between samples 9 and 10, not at 10."""
+    """2 % slow: a release 10.1 ms after the first trigger comes before the eleventh sample, not after it."""
     meter = _meter("timebase_error = 0.02")
     ask(meter, LOG + ";:INIT")
     meter.world.move_to(meter.world.now_s + 2e-3 + 10.1e-3)

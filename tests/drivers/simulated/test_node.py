@@ -8,7 +8,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.integrate import Radau
 
+from drivers.simulated import segment
 from drivers.simulated.board_file import Board, parse_board
 from drivers.simulated.world import World
 from tests.drivers.simulated.by_hand import IDEAL
@@ -165,3 +167,15 @@ def test_a_window_that_begins_before_the_release_holds_both_levels() -> None:
 
     mean_v = float(world.means(np.array([0.2 - 30e-6]), 40e-6)[0])
     assert mean_v == pytest.approx(0.75 * held_v, abs=1e-3)
+
+
+def test_where_the_fast_solver_gives_up_the_sure_one_finds_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = next(case for case, _, _ in STORED if case.name == "D1 10000.0")
+    times = [multiple * 1e-7 for multiple in (1, 3, 10, 30, 100)]
+    fast = _Released(case)
+    expected = [fast.at(time_s) for time_s in times]
+    monkeypatch.setattr(segment, "MOST_STEPS", 3)
+    sure = _Released(case)
+
+    assert [sure.at(time_s) for time_s in times] == pytest.approx(expected, abs=2e-6)
+    assert isinstance(sure.world._bus._solver, Radau)

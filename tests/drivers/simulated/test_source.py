@@ -176,3 +176,15 @@ def test_its_readings_are_as_noisy_and_wrong_as_the_board_file_says() -> None:
     assert first[1] != second[1]
     assert first[1] == pytest.approx(2.0 / 59742, abs=5e-8 + 1e-3 * 2.0 / 59742)
     assert 0 < abs(first[0] - 2.0) < 2.1e-3
+
+
+def test_a_source_of_ten_nanoamperes_holds_a_node_that_leaks_less() -> None:
+    """The limit's corner used to be so sharp that the solver chattered at it: 2 nV wide, in tolerances of 10 nV."""
+    table = 'leak = { kind = "table", voltage_v = [0.0, 3.3], current_a = [2e-9, 2e-9] }'
+    source = _source("pull_down = { kind = 'missing' }\n" + table, "[meter]\ninput_resistance_ohm = 1e12\n")
+    ask(source, "SENS:CURR:PROT 1E-8;:OUTP ON;:SOUR:VOLT 0")
+    source.world.move_to(1.0)
+    _, ampere = _read(source)
+
+    assert source.world.bus_v() == pytest.approx(0.0, abs=2e-5)
+    assert ampere == pytest.approx(-2e-9, abs=1e-11)

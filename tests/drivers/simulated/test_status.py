@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.simulated.command import ScpiError
+from drivers.simulated.scpi_error import ScpiError
 from drivers.simulated.status import QUEUE_LENGTH, ErrorQueue, Register, Status
 
 

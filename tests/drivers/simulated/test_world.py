@@ -248,3 +248,14 @@ def test_a_trial_is_solved_in_few_steps(monkeypatch: pytest.MonkeyPatch) -> None
     press_and_release(world, meter, "D1 10k 1", "fit 10000")
 
     assert 200 < sum(taken) < 4000
+
+
+def test_a_relay_that_is_told_to_open_before_it_has_closed_never_closes() -> None:
+    world, _ = _bench(QUIET)
+    world.set_contact("press", True)
+    world.move_to(0.2e-3)
+    world.set_contact("press", False)
+    world.move_to(0.05)
+
+    assert world.bus_v() == pytest.approx(0.0, abs=1e-4)
+    assert not world.wiring.contacts["press"].closed

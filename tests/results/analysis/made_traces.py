@@ -131,7 +131,7 @@ def noise_voltage(node: Node, count: int) -> FloatArray:
 def made(node: Node) -> Trace:
     """The trace as a meter would log it."""
     count = round(node.length_s / node.interval_s)
-    time = np.arange(count) * node.interval_s
+    time: FloatArray = np.arange(count, dtype=np.float64) * node.interval_s
     if node.jitter:
         rng = np.random.default_rng((node.seed, 17))
         time = time + node.interval_s * node.jitter * rng.uniform(-0.5, 0.5, count)

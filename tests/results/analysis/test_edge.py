@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from results.analysis.edge import EdgeSearch, find_edge
-from results.analysis.kink import kink_time
+from results.analysis.departure import EdgeSearch
+from results.analysis.edge import find_edge
 from tests.results.analysis.made_traces import Node, made
 
 INF = math.inf
@@ -179,17 +179,6 @@ def test_a_slow_drift_is_no_release() -> None:
     found = search(node)
     assert found.state == "unclear"
     assert found.reason.startswith("no release edge")
-
-
-def test_a_kink_is_found_and_a_smooth_curve_has_none() -> None:
-    time = np.arange(200) * 1e-3
-    noise = np.random.default_rng(3).normal(0.0, 1e-3, 200)
-    kink = kink_time(time, np.where(time < 0.1, 1.0, 1.0 - 2.0 * (time - 0.1)) + noise, 0.05, 0.15)
-    assert kink is not None
-    assert kink.time_s == pytest.approx(0.1, abs=4.0 * kink.u_s)
-    assert 1e-5 < kink.u_s < 1e-3
-    assert kink_time(time, np.exp(-time / 0.3) + noise, 0.05, 0.15) is None
-    assert kink_time(time[:5], time[:5], 0.0, 0.004) is None
 
 
 def test_both_hints_may_be_wrong_without_harm() -> None:

@@ -105,6 +105,7 @@ def test_two_presses_are_said() -> None:
 def test_a_node_that_stays_at_the_press_level() -> None:
     for node, hold in (
         (Node(presses=((0.005, INF),)), None),
+        (Node(presses=((0.005, INF),), held_v=2.4), None),
         (Node(presses=((-1.0, INF),), held_v=3.3), None),
         (Node(presses=((-1.0, INF),), held_v=2.7), 2.7),
         (Node(presses=((-1.0, INF),), held_v=3.3, hum_v=0.03), None),

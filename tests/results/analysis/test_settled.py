@@ -44,8 +44,8 @@ COVERED = {
 
 @pytest.mark.parametrize("name", COVERED)
 def test_expanded_uncertainty_covers_in_95_per_cent(name: str) -> None:
-    """U = 2u from 240 seeded traces; noise alone, so the meter's accuracy cannot hide a bias."""
-    node, count = COVERED[name], 240
+    """U = 2u from 200 seeded traces; noise alone, so the meter's accuracy cannot hide a bias."""
+    node, count = COVERED[name], 200
     inside = [
         abs(settled.voltage_v - node.rest_v) <= 2.0 * settled.u_v
         for seed in range(count)
