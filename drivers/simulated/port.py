@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import NamedTuple, Protocol, TypeVar
 
 from drivers.simulated.clock import ScaledClock
-from drivers.simulated.command import MessageSplitter
+from drivers.simulated.command import MessageSplitter, asks
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.scpi_error import ScpiError
 from drivers.simulated.world import World
@@ -161,9 +161,8 @@ def scpi_session(instrument: Instrument) -> Session:
                 continue
             text = message.decode("latin-1")
             try:
-                reply = connection.complete(
-                    instrument.run(text), time_s, arrived, partial(bool, waiting if asked else ())
-                )
+                more = partial(bool, waiting if asks(text) else ())
+                reply = connection.complete(instrument.run(text), time_s, arrived, more)
             except InterruptedByPeer:
                 with connection.world.lock:
                     instrument.interrupted()

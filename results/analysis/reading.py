@@ -13,6 +13,7 @@ from results.analysis.departure import EdgeSearch
 from results.analysis.edge import find_edge
 from results.analysis.findings import Decay, Edge, TraceFinding
 from results.analysis.hum import Hum, robust_hum
+from results.analysis.one_thread import one_thread
 from results.analysis.release_time import release_time
 from results.analysis.samples import LINE_HZ, Samples, screened
 from results.analysis.settled import FEWEST, Settling, settle
@@ -57,7 +58,12 @@ def read_trace(
     was commanded on the trace's own time axis, a hint only; `allowed_s` the time to release that the plan allows.
     `expected_press` False: a trace with no press in it is no problem, and its level is read.
     """
-    asked = _Question(rail_v, levels, meter, allowed_s, hold_v, expected_press)
+    with one_thread():
+        return _read(trace, _Question(rail_v, levels, meter, allowed_s, hold_v, expected_press), released_after_s)
+
+
+def _read(trace: Trace, asked: _Question, released_after_s: float | None) -> TraceFinding:
+    meter = asked.meter
     samples = screened(trace, meter)
     if samples.problem:
         return _unreadable(samples.problem, samples.notes)
@@ -67,11 +73,11 @@ def read_trace(
     found = find_edge(
         samples.time_s,
         clean,
-        rail_v=rail_v,
+        rail_v=asked.rail_v,
         step_v=samples.step_v,
         ripple_v=0.0 if hum is None else _LEFT_OVER * hum.amplitude_v,
         aperture_s=meter.aperture_s,
-        hold_v=hold_v,
+        hold_v=asked.hold_v,
         released_after_s=released_after_s,
     )
     notes = samples.notes + found.notes
