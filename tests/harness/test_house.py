@@ -1,0 +1,180 @@
+"""Arrows between the rooms point down only, and what one room uses of another is a short, known list."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+HOUSE = Path(__file__).parents[2]
+ROOMS = ("harness", "procedures", "drivers", "results")
+
+MAY_IMPORT = {
+    "harness": {"procedures", "drivers", "results"},
+    "procedures": {"drivers", "results"},
+    "drivers": set(),
+    "results": set(),
+}
+
+EXPORTS: dict[str, dict[str, set[str]]] = {
+    "drivers": {
+        "drivers.bench": {"Bench"},
+        "drivers.board": {"Board"},
+        "drivers.claim": {"claim"},
+        "drivers.clock": {"Clock"},
+        "drivers.dialect": {"Dialect", "DialectError", "TEMPLATES"},
+        "drivers.errors": {"BenchError", "StopRequestedError", "WiringError"},
+        "drivers.instrument": {"Instrument"},
+        "drivers.limits": {"Limits"},
+        "drivers.link": {"Link"},
+        "drivers.meter": {"Meter"},
+        "drivers.operator": {"Operator"},
+        "drivers.relay_board": {"RelayBoard"},
+        "drivers.safe_state": {"safe_state"},
+        "drivers.serial_link": {"open_serial_link"},
+        "drivers.simulated.serve": {"main"},
+        "drivers.source": {"Source"},
+        "drivers.switch": {"Switch"},
+        "drivers.visa_link": {"open_visa_link"},
+        "drivers.wiring": {"Channel", "Wiring"},
+    },
+    "procedures": {
+        "procedures.errors": {"ProcedureError", "TooLateError"},
+        "procedures.press_release": {"press_release"},
+        "procedures.settings": {"PressSettings"},
+    },
+    "results": {
+        "results.analysis.analysis": {"analyse", "analyse_folder"},
+        "results.analysis.findings": {"PinFinding", "RunFinding", "TrialFinding", "Verdict"},
+        "results.analysis.verdict": {"ORDER"},
+        "results.errors": {"ForeignTraceError", "QuantityError", "RecordError", "ResultsError"},
+        "results.logic_levels": {"full_name", "levels"},
+        "results.quantity": {"UnitSymbol", "parse", "resistor_name", "show"},
+        "results.record.foreign_traces": {"ForeignTrace", "TRIALS", "read_folder"},
+        "results.record.observation": {"ContactProof", "Holder", "Observation", "Reading"},
+        "results.record.run_folder": {"RunFolder"},
+        "results.record.run_record": {
+            "Fixture",
+            "InstrumentRecord",
+            "Levels",
+            "MeterModel",
+            "Rules",
+            "RunRecord",
+            "Unit",
+        },
+        "results.record.trace": {"Trace"},
+        "results.record.trial": {"Condition", "NO_RESISTOR", "Pin", "Resistor", "Trial"},
+        "results.report.report": {"write_report"},
+        "results.report.tables": {"write_pins_csv", "write_trials_csv"},
+        "results.series": {"SERIES"},
+    },
+}
+"""Room -> module -> names that other rooms use of it. A new name here is a decision, not an accident."""
+
+
+def modules(room: str) -> Iterator[tuple[str, Path]]:
+    """Dotted name and path of every module of a room."""
+    for path in sorted((HOUSE / room).rglob("*.py")):
+        parts = path.relative_to(HOUSE).with_suffix("").parts
+        yield ".".join(parts[:-1] if parts[-1] == "__init__" else parts), path
+
+
+def imports(path: Path, *, types: bool = True) -> Iterator[tuple[str, str]]:
+    """(module, name) of every import in a file, wherever it stands; name is empty for `import module`.
+
+    `types` False: without those that only a type checker follows.
+    """
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    skipped = {id(inner) for node in ast.walk(tree) if not types and is_for_types(node) for inner in ast.walk(node)}
+    for node in ast.walk(tree):
+        if id(node) in skipped:
+            continue
+        if isinstance(node, ast.Import):
+            yield from ((alias.name, "") for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: a relative import hides where its arrow points"
+            yield from ((node.module or "", alias.name) for alias in node.names)
+
+
+def is_for_types(node: ast.AST) -> bool:
+    return isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
+
+
+def room_of(module: str) -> str:
+    return module.partition(".")[0]
+
+
+def in_simulated(module: str) -> bool:
+    return module == "drivers.simulated" or module.startswith("drivers.simulated.")
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_arrows_point_down_only(room: str) -> None:
+    for module, path in modules(room):
+        for imported, _ in imports(path):
+            other = room_of(imported)
+            if other in ROOMS and other != room:
+                assert other in MAY_IMPORT[room], f"{module} imports {imported}"
+
+
+def test_the_simulated_bench_shares_nothing_with_what_it_simulates_for() -> None:
+    for module, path in modules("drivers"):
+        for imported, _ in imports(path):
+            if in_simulated(module) and room_of(imported) in ROOMS:
+                assert in_simulated(imported), f"{module} imports {imported}"
+            if not in_simulated(module):
+                assert not in_simulated(imported), f"{module} imports {imported}"
+
+
+def test_only_the_command_line_starts_the_simulated_bench() -> None:
+    users = {
+        module
+        for room in ("harness", "procedures", "results")
+        for module, path in modules(room)
+        if any(in_simulated(imported) for imported, _ in imports(path))
+    }
+    assert users == {"harness.cli"}
+
+
+def test_the_record_knows_nothing_of_its_analysis_nor_the_analysis_of_its_report() -> None:
+    below = {"results.record": ("results.analysis", "results.report"), "results.analysis": ("results.report",)}
+    for module, path in modules("results"):
+        for imported, _ in imports(path):
+            for part, above in below.items():
+                if module.startswith(part):
+                    assert not imported.startswith(above), f"{module} imports {imported}"
+
+
+def test_no_module_needs_itself() -> None:
+    """A cycle of imports has no bottom to start reading from."""
+    known = {module for room in ROOMS for module, _ in modules(room)}
+    arrows: dict[str, set[str]] = {}
+    for room in ROOMS:
+        for module, path in modules(room):
+            named = {
+                f"{imported}.{name}" if f"{imported}.{name}" in known else imported for imported, name in imports(path)
+            }
+            arrows[module] = {one for one in named if one in known and one != module}
+    while arrows:
+        leaves = [module for module, needs in arrows.items() if not needs & arrows.keys()]
+        assert leaves, f"a cycle among {sorted(arrows)}"
+        for leaf in leaves:
+            del arrows[leaf]
+
+
+def used_across_rooms() -> dict[str, dict[str, set[str]]]:
+    used: dict[str, dict[str, set[str]]] = {}
+    for room in ROOMS:
+        for _, path in modules(room):
+            for imported, name in imports(path):
+                other = room_of(imported)
+                if other in ROOMS and other != room and name:
+                    used.setdefault(other, {}).setdefault(imported, set()).add(name)
+    return used
+
+
+@pytest.mark.parametrize("room", ["drivers", "procedures", "results"])
+def test_what_each_room_exports(room: str) -> None:
+    assert used_across_rooms()[room] == EXPORTS[room]
