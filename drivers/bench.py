@@ -287,11 +287,14 @@ class Bench:
             return self._rail_v, self.wiring.press_ohm, self.wiring.press_u_ohm
         return None, None, None
 
-    def start_log(self, interval_s: float, samples: int) -> float:
-        """Start the meter's log; returns the sample interval in seconds as the meter read it back."""
+    def start_log(self, interval_s: float, samples: int, aperture_s: float | None = None) -> float:
+        """Start the meter's log; returns the sample interval in seconds as the meter read it back.
+
+        `aperture_s` None: half the interval.
+        """
         self._presser.check_time()
         with self._state.moving("start log"):
-            return self.meter.start_log(interval_s, samples)
+            return self.meter.start_log(interval_s, samples, aperture_s)
 
     def read_log(self) -> Readings:
         """The log, once it is complete; may be read again until the next one."""

@@ -99,6 +99,9 @@ def simulate(
     until_stdin_ends: Annotated[
         bool, typer.Option("--until-stdin-ends", help="End when the standard input does.")
     ] = False,
+    no_pty: Annotated[
+        bool, typer.Option("--no-pty", help="Serial lines as TCP ports, as on systems without them.")
+    ] = False,
 ) -> None:
     """Serve a simulated bench on loopback ports and pseudo-terminals until it is ended (Ctrl-C)."""
     from drivers.simulated.serve import main as serve
@@ -107,6 +110,7 @@ def simulate(
     arguments += [] if speed is None else ["--speed", f"{speed:g}"]
     arguments += [] if seed is None else ["--seed", str(seed)]
     arguments += ["--until-stdin-ends"] if until_stdin_ends else []
+    arguments += ["--no-pty"] if no_pty else []
     raise typer.Exit(serve(arguments))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
 
 from drivers.bench import Bench
 from drivers.board import Board
@@ -28,21 +29,25 @@ LINE_ROLES = ("relay_board", "board")
 
 
 @contextmanager
-def opened_bench(file: BenchFile, stop: Callable[[], bool], operator: Operator) -> Iterator[tuple[Bench, list[str]]]:
+def opened_bench(
+    file: BenchFile, stop: Callable[[], bool], operator: Operator, guard_report: Path
+) -> Iterator[tuple[Bench, list[str]]]:
     """The bench, prepared; whatever happens inside, it is made safe on the way out.
 
     Yields the bench and a list which holds, after the block, what could not be verified to be safe. The guard is
     started before the first instrument is opened, and stood down only when everything is proven safe.
 
-    Raises BenchError where an instrument cannot be opened, is not the expected one or does not do as it is told, and
-    SafetyError where there is no guard.
+    Where the guard has to act, it writes what it did to `guard_report`. Raises BenchError where an instrument cannot be
+    opened, is not the expected one or does not do as it is told, and SafetyError where there is no guard.
     """
     tables = file.instruments()
     dialects = {role: Dialect(role, table.commands) for role, table in tables.items()}
     not_verified: list[str] = []
     with ExitStack() as open_things:
         open_things.enter_context(claim(table.resource for table in tables.values()))
-        safety = Safety(safe_state([(role, table.resource, dialects[role]) for role, table in tables.items()]))
+        safety = Safety(
+            safe_state([(role, table.resource, dialects[role]) for role, table in tables.items()]), guard_report
+        )
         safety.start()
         open_things.callback(_end, safety, not_verified)
         instruments: dict[str, Instrument] = {}

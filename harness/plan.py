@@ -141,7 +141,6 @@ class RecordedTable:
     aperture_s: Annotated[float | None, Quantity("s", 0.0, 10.0)] = None
     step_response_s: Annotated[float | None, Quantity("s", 0.0, 10.0)] = None
     line_frequency_hz: Annotated[float | None, Quantity("Hz", 10.0, 1000.0)] = None
-    press_resistor_ohm: Annotated[float | None, Quantity("Ω", 0.0, 1e6)] = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -64,8 +64,8 @@ def highest_rail_v(plan: PlanTables) -> float:
 
 def samples(plan: PlanTables) -> int:
     """Samples of one trace as planned."""
-    before_s = 2.0 * plan.press.reaction_s + plan.press.hold_s if plan.press.path == "hand" else plan.log.before_s
-    return math.ceil((before_s + plan.log.time_s + plan.log.slack_s) / plan.log.interval_s) + 1
+    slack_s = plan.press.reaction_s if plan.press.path == "hand" else plan.log.slack_s
+    return math.ceil((plan.log.before_s + plan.log.time_s + slack_s) / plan.log.interval_s) + 1
 
 
 def count_trials(plan: PlanTables) -> int:

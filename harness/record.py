@@ -77,6 +77,7 @@ def press_settings(plan: Plan, bench: BenchFile) -> PressSettings:
         slack_s=plan.log.slack_s,
         reaction_s=plan.press.reaction_s,
         press_v=plan.press.voltage_v,
+        above_rail_max_v=plan.rail.above_rail_max_v,
         source_accuracy_reading=0.0 if bench.source is None else bench.source.accuracy_reading,
         source_accuracy_a=0.0 if bench.source is None else bench.source.accuracy_a,
     )

@@ -47,7 +47,7 @@ def import_folder(source: Path, plan: Plan, parent: Path) -> RunFolder:
         software=software(),
         notes=[f"traces recorded elsewhere, imported from the folder {source.resolve().name}"],
     )
-    folder = RunFolder.create(parent, plan.unit.serial, record, plan.text, "", started)
+    folder = RunFolder.create(parent, plan.unit.serial, record, plan.text, "# recorded elsewhere: no bench\n", started)
     for trial, row in made:
         folder.append(trial, _observation(row))
     folder.seal()

@@ -36,6 +36,9 @@ from results.record.trial import Trial
 SOFTWARE = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pyarrow")
 """Whose versions stand in the record: what measured and what will analyse."""
 
+GUARD_REPORT = "guard-report.json"
+"""Beside the run folders: what the guard did, where it had to act."""
+
 ATTEMPTS = 3
 """How often a trial is tried whose release came too late, before it counts as failed."""
 
@@ -69,12 +72,15 @@ def carry_out(
     error: Exception | None = None
     not_verified: list[str] = []
     try:
-        with opened_bench(file, stop.asked, operator) as (bench, not_verified):
+        parent.mkdir(parents=True, exist_ok=True)
+        with opened_bench(file, stop.asked, operator, parent / GUARD_REPORT) as (bench, not_verified):
             folder = _start(plan, file, procedure, bench, parent, operator_name)
             listen(RunStarted(folder.record, folder.path))
             _make_trials(bench, folder, procedure, plan, file, listen)
     except (BenchError, HarnessError, ResultsError) as exc:
         error = exc
+    except OSError as exc:
+        error = UserFileError(parent, "", f"cannot hold run folders: {exc.strerror}")
     finally:
         if folder is not None:
             listen(BenchMadeSafe(tuple(not_verified)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from drivers.bench import Bench
-from drivers.errors import WiringError
+from drivers.errors import LimitError, WiringError
 from procedures.contact import HoldLevel, prove_contact
 from procedures.errors import NotReachedError, TooLateError
 from procedures.settings import PressSettings
@@ -43,6 +43,8 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
     with bench.pressed(trial.pin, settings.path, press_voltage(rail_v, settings), settings.hold_s):
         bench.clock.wait(settings.hold_s)
         held = level_while_held(bench, trial, settings)
+        if settings.path == "source" and bench.source is not None and bench.source.in_compliance():
+            notes.append("the source was at its current limit while holding")
         reads_held = read_pin(bench, trial.pin)
         released_after_s, trace = log_release(bench, settings)
         rest_v = resting_voltage(trace)
@@ -78,10 +80,20 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
 
 
 def press_voltage(rail_v: float | None, settings: PressSettings) -> float:
-    """What the pin is pressed to, in volt: the plan's press voltage, else the rail, as measured where it was."""
-    if settings.press_v is not None:
-        return settings.press_v
-    return settings.rail_v if rail_v is None else rail_v
+    """What the pin is pressed to, in volt: the plan's press voltage, else the rail, as measured where it was.
+
+    Raises LimitError where the plan's voltage is beyond the absolute maximum, which follows the rail as measured.
+    """
+    known_rail_v = settings.rail_v if rail_v is None else rail_v
+    if settings.press_v is None:
+        return known_rail_v
+    most_v = known_rail_v + settings.above_rail_max_v
+    if settings.press_v > most_v:
+        raise LimitError(
+            f"press.voltage: must not be above the rail of {known_rail_v:.4g} V by more than rail.above_rail_max of "
+            f"{settings.above_rail_max_v:.4g} V: {settings.press_v:.4g} V"
+        )
+    return settings.press_v
 
 
 def prepare_board(bench: Bench, trial: Trial, settings: PressSettings) -> None:
@@ -149,7 +161,7 @@ def log_release(bench: Bench, settings: PressSettings) -> tuple[float, Trace]:
     slack_s = settings.reaction_s if settings.path == "hand" else settings.slack_s
     samples = samples_for(settings.log_before_s + settings.log_s + slack_s, settings.interval_s)
     started = bench.clock.now()
-    bench.start_log(settings.interval_s, samples)
+    bench.start_log(settings.interval_s, samples, settings.aperture_s)
     bench.clock.wait(settings.log_before_s)
     released = bench.release()
     # A person follows when told; when they did is seen in the trace alone.

@@ -20,7 +20,8 @@ class PressSettings:
     prompt. `settle_s` passes between a relay's command and a reading. `pull_down_high_ohm` is the weakest pull-down
     that the plan expects: contact is proven by the current that it must draw. `accuracy_reading` (relative) and
     `accuracy_v` are the limits of the meter, `source_accuracy_reading` and `source_accuracy_a` those of a source's
-    current. `meter_ohm` is None where unknown. `resistors` by name. `press_v` None presses to the rail.
+    current. `meter_ohm` is None where unknown. `resistors` by name. `press_v` None presses to the rail;
+    no press is above the rail by more than `above_rail_max_v`.
     """
 
     path: PressPath
@@ -42,5 +43,6 @@ class PressSettings:
     slack_s: float = 0.1
     reaction_s: float = 2.0
     press_v: float | None = None
+    above_rail_max_v: float = 0.3
     source_accuracy_reading: float = 0.0
     source_accuracy_a: float = 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding, TraceFinding
@@ -16,11 +17,15 @@ from results.record.trial import Condition, Pin, Trial
 
 
 def analyse_folder(path: Path | str) -> RunFinding:
-    """Analyse a run folder. Raises RecordError where a file of it is not what it says it is."""
+    """Analyse a run folder; what is damaged in it stands in the notes.
+
+    Raises RecordError where a file of it is not what it says it is.
+    """
     from results.record.run_folder import RunFolder
 
     folder = RunFolder.open(Path(path))
-    return analyse(folder.record, folder.observations())
+    finding = analyse(folder.record, folder.observations())
+    return replace(finding, notes=(*finding.notes, *folder.problems()))
 
 
 def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import socket
@@ -15,6 +16,7 @@ import pytest
 
 from drivers.serial_link import open_serial_link
 from harness.events import BenchMadeSafe, RunEnded, RunStarted, TrialFinished
+from harness.run import GUARD_REPORT
 from harness.signals import StopRequest
 from results.record.run_folder import RunFolder
 from tests.harness.whole_bench import (
@@ -146,8 +148,13 @@ def test_a_killed_run_is_made_safe_by_its_guard(resources: dict[str, str], tmp_p
     while closed_relays(resources) != ("(@)", "NONE"):
         assert time.monotonic() < deadline, "the guard has not let go"
         time.sleep(0.05)
-    (folder,) = (tmp_path / "runs").iterdir()
+    (folder,) = (tmp_path / "runs").glob("*_T-1")
     assert RunFolder.open(folder).observations()
+    report = tmp_path / "runs" / GUARD_REPORT
+    while not (report.exists() and report.read_text()):
+        assert time.monotonic() < deadline, "the guard has not said what it did"
+        time.sleep(0.05)
+    assert json.loads(report.read_text()) == {"reason": "run ended", "not_verified": {}}
 
 
 def test_the_exit_status_is_1_when_a_pin_sticks_and_0_when_none_does(resources: dict[str, str], tmp_path: Path) -> None:

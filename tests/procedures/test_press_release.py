@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drivers.errors import LimitError
 from drivers.meter import Readings
 from procedures.errors import TooLateError
-from procedures.press_release import log_release, who_holds
+from procedures.press_release import log_release, press_voltage, who_holds
 from tests.harness.whole_bench import (
     LATCHES,
     NO_PULL_DOWN,
@@ -133,7 +134,7 @@ class SlowBench:
 
     def wait(self, seconds: float) -> None: ...
 
-    def start_log(self, interval_s: float, samples: int) -> float:
+    def start_log(self, interval_s: float, samples: int, aperture_s: float) -> float:
         return interval_s
 
     def release(self) -> float:
@@ -156,6 +157,15 @@ def test_a_release_that_comes_too_late_for_its_log_is_no_stuck_pin() -> None:
     assert bench.released
     in_time: Any = SlowBench(late_s=asked.log_before_s + asked.slack_s - 0.001)
     assert log_release(in_time, asked)[0] == pytest.approx(asked.log_before_s + asked.slack_s - 0.001)
+
+
+def test_no_press_is_beyond_the_absolute_maximum_of_the_rail_as_measured() -> None:
+    plan = replace(settings(), press_v=3.5)
+    assert press_voltage(3.3, plan) == 3.5
+    with pytest.raises(LimitError, match=r"rail of 3\.1 V by more than rail\.above_rail_max of 0\.3 V: 3\.5 V"):
+        press_voltage(3.1, plan)
+    assert press_voltage(3.1, replace(plan, press_v=None)) == 3.1
+    assert press_voltage(None, replace(plan, press_v=None)) == 3.3
 
 
 def test_a_hand_that_has_not_let_go_is_not_taken_for_a_leak() -> None:
