@@ -34,6 +34,8 @@ def _pin_line(pin: PinFinding) -> str:
         parts.append(f"rests at {show(max(levels), 'V', digits=4)}")
     if pin.stuck_trials:
         parts.append(f"stuck in {pin.stuck_trials} of {pin.trials} trials without a resistor")
+    elif pin.note:
+        parts.append(pin.note.split("; ")[0])
     if pin.advice.ohm is not None:
         parts.append(f"fit {resistor_name(pin.advice.ohm)}")
     elif pin.advice.reason:

@@ -168,6 +168,7 @@ class LiveView:
         from rich.columns import Columns
         from rich.console import Group
         from rich.progress_bar import ProgressBar
+        from rich.table import Table
         from rich.text import Text
 
         pins = [
@@ -179,10 +180,12 @@ class LiveView:
         last = Text("")
         if self._last is not None:
             last = Text(f"{trial_line(self._last, self._done, self._planned)}\n{sketch(self._last, width)}")
+        progress = Table.grid(padding=(0, 2))
+        bar = ProgressBar(total=max(1, self._planned), completed=self._done, width=max(10, width - 45))
+        progress.add_row(bar, Text(f"{self._done} of {self._planned} trials, {self._time_left()}"))
         return Group(
             Text(self._title, style="bold"),
-            ProgressBar(total=max(1, self._planned), completed=self._done, width=width),
-            Text(f"{self._done} of {self._planned} trials, {self._time_left()}"),
+            progress,
             Columns(pins, padding=(0, 3), equal=True),
             Text.assemble("in hand: ", in_hand),
             last,

@@ -1,0 +1,113 @@
+"""A person sees progress, verdicts and the trace in hand on a terminal, and plain lines anywhere else."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+from rich.console import Console
+
+from harness.events import BenchMadeSafe, Event, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
+from harness.terminal import LiveView, PlainLines, sketch, trial_line
+from results.analysis.findings import TrialFinding
+from results.record.observation import Observation
+from results.record.run_record import Levels, MeterModel, Rules, RunRecord, Unit
+from results.record.trace import Trace
+from results.record.trial import NO_RESISTOR, Condition, Pin, Resistor, Trial
+
+TRIALS = tuple(
+    Trial(number, "press_release", pin, NO_RESISTOR, Condition("reset default", 3.3), 1)
+    for number, pin in enumerate(("D1", "D2"), start=1)
+)
+RECORD = RunRecord(
+    run="r",
+    started_utc="2027-01-14T10:15:00+00:00",
+    version="0",
+    origin="bench",
+    unit=Unit("Test board", "T-1"),
+    rail_v=3.3,
+    levels=Levels(0.8, 2.0),
+    rules=Rules(30e3, 90e3, 0.05, 0.1),
+    meter=MeterModel(1e-4, 5e-4),
+    pins=(Pin("D1"), Pin("D2")),
+    resistors=(Resistor(NO_RESISTOR, None),),
+    planned=TRIALS,
+    press_path="relay",
+)
+
+
+def observed(rest_v: float) -> Observation:
+    """Pressed for 20 ms, then at rest at that voltage for 120 ms."""
+    time_s = np.arange(1400) * 1e-4
+    noise_v = np.random.default_rng(1).normal(0.0, 3e-4, time_s.size)
+    return Observation(
+        Trace(time_s, np.where(time_s < 0.02, 3.246, rest_v) + noise_v),
+        rail_v=3.3,
+        hold_v=3.246,
+        released_after_s=0.02,
+        contact="board reading",
+    )
+
+
+EVENTS: tuple[Event, ...] = (
+    RunStarted(RECORD, Path("runs/x")),
+    TrialStarted(TRIALS[0]),
+    TrialFinished(TRIALS[0], observed(2.03)),
+    Prompt("Fit the trial resistor 8.2 kΩ."),
+    TrialStarted(TRIALS[1]),
+    TrialFinished(TRIALS[1], observed(0.0)),
+    BenchMadeSafe(()),
+    RunEnded("", interrupted=False),
+)
+
+
+def plain(events: tuple[Event, ...]) -> list[str]:
+    lines: list[str] = []
+    view = PlainLines(lines.append)
+    for event in events:
+        view(event)
+    return lines
+
+
+def test_plain_lines_say_one_thing_each() -> None:
+    lines = plain(EVENTS)
+    assert lines[0] == "Test board T-1: 2 trials on 2 pins; evidence in runs/x"
+    assert lines[1] == "1/2  D1  reset default  none  #1  stuck high  2.03 V"
+    assert lines[2] == "Fit the trial resistor 8.2 kΩ."
+    assert lines[3].startswith("2/2  D2  reset default  none  #1  released  ")
+    assert lines[4:] == ["bench safe: every pin let go, every output off"]
+
+
+def test_what_could_not_be_verified_is_never_left_out() -> None:
+    events = (BenchMadeSafe(("switch: relays not proven open",)), RunEnded("switch: gone", interrupted=False))
+    assert plain(events) == ["NOT VERIFIED: switch: relays not proven open", "ended early: switch: gone"]
+
+
+def live(events: tuple[Event, ...], stop_before: int | None = None) -> str:
+    out = io.StringIO()
+    view = LiveView(Console(file=out, force_terminal=True, width=100, color_system=None))
+    for event in events:
+        view(event)
+    return out.getvalue()
+
+
+def test_the_live_view_shows_progress_pins_and_what_could_not_be_verified() -> None:
+    seen = live((*EVENTS[:6], BenchMadeSafe(("source: output not proven off",)), RunEnded("", interrupted=False)))
+    for text in ("2 of 2 trials", "D1 stuck high", "D2 released", "in hand: D2", "Fit the trial resistor 8.2 kΩ."):
+        assert text in seen
+    assert "NOT VERIFIED: source: output not proven off" in seen
+
+
+def test_a_trace_is_sketched_from_0_to_its_highest_level() -> None:
+    finding = TrialFinding(TRIALS[0], "stuck high", observed(1.6), None, None, None, None, None, "")
+    bars = sketch(finding, 70)
+    assert len(bars) == 70
+    assert (bars[0], bars[-1]) == ("█", "▄")
+    assert sketch(finding, 70)[:10] == "█" * 10
+
+
+def test_a_trial_without_a_settled_voltage_says_so() -> None:
+    finding = TrialFinding(TRIALS[0], "failed", None, None, None, None, None, None, "the reason")
+    assert trial_line(finding, 1, 2) == "1/2  D1  reset default  none  #1  failed  not settled  (the reason)"
+    assert sketch(finding, 70) == ""
