@@ -153,11 +153,11 @@ class Hand:
         for pattern, order in orders:
             found = re.match(pattern, text)
             if found:
-                self._order(order.format(*found.groups()))
+                self.order(order.format(*found.groups()))
                 return
         assert text.startswith("Take every trial resistor off"), text
 
-    def _order(self, line: str) -> None:
+    def order(self, line: str) -> None:
         self._file.write(line + "\n")
         self._file.flush()
         answer = self._file.readline().strip()
@@ -165,7 +165,7 @@ class Hand:
 
     def close(self) -> None:
         """Take the clip off, or the pin stays on the bus for whoever comes next."""
-        self._order("CLIP none")
+        self.order("CLIP none")
         self._file.close()
         self._socket.close()
 
