@@ -155,6 +155,9 @@ class Bracket:
 
     `low`: the largest that released every time with every smaller one releasing too (None: none did). `high`: the
     smallest that stuck (None: none did; the name may be `none`). `state` says which of the cases it is.
+    `at_least_ohm` and `below_ohm`: what that proves about the pin alone, between which its largest safe resistance
+    outside lies: the low one with the bench's load in parallel, both at the unfavourable end of the tolerance. None
+    where nothing is proven.
     """
 
     low: str | None
@@ -162,6 +165,8 @@ class Bracket:
     low_ohm: float | None
     high_ohm: float | None
     state: Literal["bracketed", "none needed", "all released", "none released", "intermittent", "not determined"]
+    at_least_ohm: float | None = None
+    below_ohm: float | None = None
 
 
 @dataclass(frozen=True)

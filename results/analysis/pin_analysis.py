@@ -16,7 +16,7 @@ from results.analysis.leak_line import average, fit_line
 from results.analysis.leakage import RestPoint, bench_load, local_slopes, rest_point, without_load
 from results.analysis.pin_notes import joined, pin_notes, safe_resistance_note, trial_notes
 from results.analysis.pull_down import HoldPoint, PullDown, find_pull_down, hold_point
-from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance
+from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance, with_limits
 from results.analysis.stuck_rate import upper_limit
 from results.analysis.verdict import NO_EVIDENCE, STUCK, judge, worst
 from results.errors import RecordError
@@ -57,7 +57,10 @@ def analyse_pin(record: RunRecord, condition: Condition, pin: Pin, trials: Seque
     line = _line(bench, trials, rests)
     stuck_somewhere = any(rest is not None and rest.pin.value > record.levels.v_il for rest in rests.values())
     holds = [hold for read in trials if not read.trial.as_found and (hold := bench.hold_of(read)) is not None]
-    pull_down = find_pull_down(holds, line, record.rules, _rail(trials, condition), stuck_somewhere)
+    sure_v = [rest.pin.value - record.rules.coverage * rest.pin.u for rest in rests.values() if rest is not None]
+    pull_down = find_pull_down(
+        holds, line, record.rules, _rail(trials, condition), stuck_somewhere, max(sure_v, default=0.0)
+    )
     slopes = _slopes(bench, trials, rests, line)
     rows = tuple(_row(bench, read, rests[read.trial.sequence], slopes, pull_down) for read in trials)
     return _pin(bench, condition, rows, line, pull_down)
@@ -124,15 +127,22 @@ def _line(bench: _Bench, trials: Sequence[ReadTrial], rests: Mapping[int, RestPo
     """The line through the settled points above V_IL/2; as-found trials stay out, as their setup is not known."""
     if bench.load_s is None:
         return None
+    floor_v = 0.5 * bench.record.levels.v_il
     by_resistor: dict[str, list[tuple[RestPoint, float]]] = {}
+    below: dict[str, RestPoint] = {}
     for read in trials:
         rest = rests[read.trial.sequence]
         if rest is None or read.trial.as_found or read.trace is None or read.trace.at_press_level:
             continue
-        if rest.pin.value > 0.5 * bench.record.levels.v_il and read.trace.settled is not None:
+        if rest.pin.value > floor_v and read.trace.settled is not None:
             by_resistor.setdefault(rest.resistor, []).append((rest, read.trace.settled.u_noise_v))
+        elif rest.pin.value <= floor_v:
+            below[rest.resistor] = rest
     points = [average(repeats, bench.gain_u) for repeats in by_resistor.values()]
-    return fit_line(points, bench.gain_u, bench.record.rules) if points else None
+    if not points:
+        return None
+    never_above = [rest for name, rest in below.items() if name not in by_resistor]
+    return fit_line(points, bench.gain_u, bench.record.rules, never_above, floor_v)
 
 
 def _slopes(
@@ -154,7 +164,12 @@ def _row(
     record = bench.record
     judged = _judged(bench, read, rest, slopes)
     verdict, reason = judge(read.observation, read.trace, judged, record.levels, record.rules)
-    if pull_down.source == "not found" and read.trial.resistor == NO_RESISTOR and verdict in ("released", "slow"):
+    if (
+        pull_down.source == "not found"
+        and not pull_down.hidden
+        and read.trial.resistor == NO_RESISTOR
+        and verdict in ("released", "slow")
+    ):
         verdict, reason = "undecided", f"{pull_down.note}: only the meter pulled it low"
     known = rest is not None and bench.load_s is not None
     return TrialFinding(
@@ -198,7 +213,7 @@ def _pin(
         tried.setdefault(bench.resistor(row.trial.resistor), []).append(row.verdict)
     bare = [row.verdict for row in rows if row.trial.resistor == NO_RESISTOR]
     counted = [verdict for verdict in bare if verdict not in NO_EVIDENCE]
-    trials = bracket(tried)
+    trials = with_limits(bracket(tried), tried, bench.load_s, rules.coverage)
     required = None if line is None else required_conductance(line, levels.v_il)
     safe = largest_safe(required, rules.coverage)
     contradiction = disagreement(trials, required, series_ohm, rules.coverage)
@@ -209,9 +224,9 @@ def _pin(
         bracket=trials,
         required=required,
         rules=rules,
-        load_s=bench.load_s or 0.0,
+        load_s=bench.load_s,
         series_ohm=series_ohm,
-        pull_down_missing=pull_down.source == "not found",
+        pull_down_missing=pull_down.source == "not found" and not pull_down.hidden,
         contact_proven=proven,
         contradicted=bool(contradiction),
     )

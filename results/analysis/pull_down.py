@@ -21,14 +21,25 @@ PullDownFrom = Literal["hold level", "line", "plan range", "not found"]
 _PROVES_CONTACT = frozenset({"board reading", "clamp diode", "rest level"})
 """Proofs that do not rest on the current at the hold level itself."""
 
+_AS_SHARP = 3.0
+"""A line whose pull-down is less certain than that many times the hold level's does not confirm it."""
+
+_ABOUT_HOLD = "pull-down from the hold level, an upper bound of its resistance unless the leak is gone there"
+_ABOUT_LINE = "pull-down from the line's slope, a lower bound of its resistance where the leak falls with voltage"
+
 
 @dataclass(frozen=True)
 class PullDown:
-    """The pull-down as a conductance (siemens), where it came from, and what must be said about it."""
+    """The pull-down as a conductance (siemens), where it came from, and what must be said about it.
+
+    Where none was found on a pin that sticks, a leak of the same size may hide it: then `hidden` is True and the
+    conductance spans from nothing to the strongest that is expected.
+    """
 
     conductance: Value
     source: PullDownFrom
     note: str = ""
+    hidden: bool = False
 
     @property
     def resistance(self) -> Value | None:
@@ -85,28 +96,46 @@ def hold_point(
 
 
 def find_pull_down(
-    points: Sequence[HoldPoint], line: LeakLine | None, rules: Rules, rail_v: float, stuck: bool
+    points: Sequence[HoldPoint],
+    line: LeakLine | None,
+    rules: Rules,
+    rail_v: float,
+    stuck: bool,
+    rests_at_v: float = 0.0,
 ) -> PullDown:
     """The pull-down of one pin under one condition: hold level before line before the plan's range.
 
-    `stuck`: the pin stuck in some trial, so that a leak may be left at the hold level.
+    `stuck`: the pin stuck in some trial, so that a leak may be left at the hold level. `rests_at_v`: the highest
+    voltage at which it surely rested; what held it there may be left, too.
     """
     held = _combined(points) if points else None
     if held is not None and _is_missing(points, held, rules, rail_v):
-        current, expanded = held[1].value, rules.coverage * held[1].u
-        drawn = f"{show(-current, 'A')} ± {show(expanded, 'A', 2)}"
-        note = f"no pull-down found: while held the pin draws {drawn}"
-        return PullDown(Value(-current / held[0], held[1].u / held[0]), "not found", note)
+        return _missing(held, rules, stuck)
     at_hold = None if held is None else Value(-held[1].value / held[0], held[1].u / held[0])
     usable = at_hold is not None and at_hold.value > rules.coverage * at_hold.u and _conducts(points, rules, rail_v)
     from_line = line.pull_down_s if line is not None and line.passes else None
     if usable and at_hold is not None and not _leaks_at_hold(at_hold, from_line, rules):
-        # Where the line agrees, the leak is shown to be gone at the hold level.
-        return PullDown(at_hold, "hold level", _about_hold(at_hold, rules, stuck and from_line is None))
+        # Where a line as sharp as the hold level agrees, the leak is shown to be gone there.
+        gone = from_line is not None and from_line.u <= _AS_SHARP * at_hold.u
+        # The leak that holds the node at rest is at least what the pull-down draws there.
+        leaks = stuck or (held is not None and rests_at_v * at_hold.value > rules.coverage * held[1].u)
+        return PullDown(at_hold, "hold level", _about_hold(at_hold, rules, leaks and not gone))
     if from_line is not None:
-        left = "a leak is left at the hold level" if usable else ""
-        return PullDown(from_line, "line", left)
+        left = "a leak is left at the hold level; " if usable else ""
+        return PullDown(from_line, "line", left + _ABOUT_LINE)
     return PullDown(_planned(rules), "plan range")
+
+
+def _missing(held: tuple[float, Value], rules: Rules, stuck: bool) -> PullDown:
+    """None that the hold level shows. A leak that cancels it there would hold the node in a trial, too: it sticks."""
+    volts, current = held
+    drawn = f"{show(-current.value, 'A')} ± {show(rules.coverage * current.u, 'A', 2)}"
+    if not stuck:
+        note = f"no pull-down found: while held the pin draws {drawn}"
+        return PullDown(Value(-current.value / volts, current.u / volts), "not found", note)
+    half_s = 0.5 / rules.pull_down_low_ohm
+    note = f"no pull-down found, unless a leak of its size hides it: while held the pin draws {drawn}"
+    return PullDown(Value(half_s, half_s / math.sqrt(3.0)), "not found", note, hidden=True)
 
 
 def _combined(points: Sequence[HoldPoint]) -> tuple[float, Value]:
@@ -141,10 +170,10 @@ def _leaks_at_hold(at_hold: Value, from_line: Value | None, rules: Rules) -> boo
     return from_line.value - at_hold.value > rules.coverage * math.hypot(from_line.u, at_hold.u)
 
 
-def _about_hold(at_hold: Value, rules: Rules, stuck: bool) -> str:
+def _about_hold(at_hold: Value, rules: Rules, leaks: bool) -> str:
     notes = []
-    if stuck:
-        notes.append("pull-down from the hold level, an upper bound of its resistance unless the leak is gone there")
+    if leaks:
+        notes.append(_ABOUT_HOLD)
     expanded = rules.coverage * at_hold.u
     if at_hold.value + expanded < 1.0 / rules.pull_down_high_ohm or (
         at_hold.value - expanded > 1.0 / rules.pull_down_low_ohm
