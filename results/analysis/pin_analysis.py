@@ -14,7 +14,14 @@ from results.analysis.advice import Case, advise
 from results.analysis.findings import LeakLine, PinFinding, TraceFinding, TrialFinding, Value, Verdict
 from results.analysis.leak_line import average, fit_line
 from results.analysis.leakage import RestPoint, bench_load, local_slopes, rest_point, without_load
-from results.analysis.pin_notes import joined, pin_notes, safe_resistance_note, trial_notes
+from results.analysis.pin_notes import (
+    bare_release_note,
+    joined,
+    leakage_note,
+    pin_notes,
+    safe_resistance_note,
+    trial_notes,
+)
 from results.analysis.pull_down import HoldPoint, PullDown, find_pull_down, hold_point
 from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance, with_limits
 from results.analysis.stuck_rate import upper_limit
@@ -232,6 +239,9 @@ def _pin(
     )
     measured = any(row.verdict not in NO_EVIDENCE for row in rows)
     said = pin_notes(rows, v_il=levels.v_il, load_known=bench.load_s is not None)
+    said.append(bare_release_note(rows, bench.load_s, rules.pull_down_high_ohm))
+    leakage = max((row.leakage for row in rows if row.leakage is not None), key=lambda leak: leak.value, default=None)
+    about_leakage = leakage_note(leakage, line, rules.coverage)
     about_safe = safe_resistance_note(required, safe, series_ohm, rules.coverage)
     return PinFinding(
         pin=bench.pin.name,
@@ -243,7 +253,7 @@ def _pin(
         stuck_rate_upper95=upper_limit(sum(verdict in _MAY_HAVE_STUCK for verdict in counted), len(counted)),
         pull_down=pull_down.resistance if measured else None,
         pull_down_from=pull_down.source if measured else "",
-        leakage=max((r.leakage for r in rows if r.leakage is not None), key=lambda leak: leak.value, default=None),
+        leakage=leakage,
         line=line,
         plain_leak="untested" if line is None or line.p_value is None else "yes" if line.passes else "no",
         bracket=trials,
@@ -251,7 +261,7 @@ def _pin(
         safe_from="line" if safe is not None else "trials" if trials.low or trials.high else "",
         advice=advise(case),
         contact_proven=proven,
-        note=joined([pull_down.note if measured else "", *said, contradiction, about_safe]),
+        note=joined([pull_down.note if measured else "", about_leakage, *said, contradiction, about_safe]),
         rows=rows,
     )
 

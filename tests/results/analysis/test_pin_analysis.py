@@ -145,6 +145,37 @@ def test_the_verdict_is_about_the_pin_without_the_meter() -> None:
     assert bare.verdict == "stuck high"
 
 
+def test_a_heavy_meter_may_be_what_released_a_pin_and_that_is_said() -> None:
+    """A leak of a little more than the pull-down around 1 V holds a bare pin; the 1 MΩ of the meter lets it fall."""
+
+    def barely(volts: FloatArray) -> FloatArray:
+        return 19e-6 * logistic((volts - 0.9) / 0.05) * logistic(-(volts - 1.3) / 0.05) - volts / 60e3
+
+    assert 0.0 < required_conductance(barely, V_IL, RAIL_V) < 1e-6
+    said = "released with 1 MΩ of the bench on the node: a leak which that clears is not seen"
+    heavy = analysed(barely, Bench(meter=MeterModel(accuracy_reading=1e-4, accuracy_v=0.5e-3, input_ohm=1e6)))
+    assert (heavy.verdict, heavy.bracket.state) == ("released", "none needed")
+    assert heavy.bracket.at_least_ohm == pytest.approx(1e6)
+    assert said in heavy.note
+    assert "of the bench on the node" not in analysed(d3).note
+
+
+def test_a_leakage_that_takes_the_pull_down_as_linear_says_so() -> None:
+    """A transistor that draws 55 µA at the rail and nearly as much at 2 V: the leak there is 18 µA more than stated."""
+
+    def saturated(volts: FloatArray) -> FloatArray:
+        share = np.clip(volts / 1.2, None, 1.0)
+        return 120e-6 * logistic((volts - 0.75) / 0.06) * logistic(-(volts - 1.98) / 0.055) - 55e-6 * share * (
+            2 - share
+        )
+
+    said = "leakage takes the pull-down as linear"
+    assert said in analysed(saturated).note
+    assert said in analysed(d1, Bench(hold_known=False)).note
+    assert said not in analysed(d3).note
+    assert said not in analysed(d4).note
+
+
 def test_a_stated_fixture_leakage_counts_as_load() -> None:
     from results.record.run_record import Fixture
 
