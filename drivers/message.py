@@ -9,6 +9,10 @@ _TRUE = frozenset({"1", "+1", "ON"})
 _FALSE = frozenset({"0", "+0", "OFF"})
 
 
+ANSWER_S = 0.5
+"""Real seconds for an instrument that has just missed a deadline to answer on a fresh link, if it is there at all."""
+
+
 def joined(*commands: str) -> str:
     """The commands as one program message, in order; empty ones are left out.
 
@@ -40,7 +44,7 @@ def told(instrument: Instrument, command: str, query: str) -> str:
         return instrument.link.ask(query).strip()
     except LinkTimeoutError:
         instrument.link.reopen()
-        instrument.check_errors(command)
+        instrument.check_errors(command, timeout_s=ANSWER_S)
         raise
 
 

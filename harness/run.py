@@ -16,8 +16,9 @@ from drivers.bench import Bench
 from drivers.errors import BenchError, StopRequestedError, WiringError
 from drivers.operator import Operator
 from harness.bench_file import BenchFile
+from harness.bus_watch import BusWatch
 from harness.errors import HarnessError, UserFileError
-from harness.events import BenchMadeSafe, Listener, RunEnded, RunStarted, TrialFinished, TrialStarted
+from harness.events import BenchMadeSafe, Listener, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
 from harness.opening import opened_bench
 from harness.plan import Plan
 from harness.procedure_file import LoadedProcedure
@@ -73,7 +74,8 @@ def carry_out(
     not_verified: list[str] = []
     try:
         parent.mkdir(parents=True, exist_ok=True)
-        with opened_bench(file, stop.asked, operator, parent / GUARD_REPORT) as (bench, not_verified):
+        report = parent / GUARD_REPORT
+        with opened_bench(file, stop.asked, operator, report, not_verified, lambda text: listen(Prompt(text))) as bench:
             folder = _start(plan, file, procedure, bench, parent, operator_name)
             listen(RunStarted(folder.record, folder.path))
             _make_trials(bench, folder, procedure, plan, file, listen)
@@ -82,7 +84,7 @@ def carry_out(
     except OSError as exc:
         error = UserFileError(parent, "", f"cannot hold run folders: {exc.strerror}")
     finally:
-        if folder is not None:
+        if folder is not None or not_verified:
             listen(BenchMadeSafe(tuple(not_verified)))
     if folder is not None:
         error = _close(folder, error, not_verified)
@@ -126,8 +128,12 @@ def _make_trials(
     bench: Bench, folder: RunFolder, procedure: LoadedProcedure, plan: Plan, file: BenchFile, listen: Listener
 ) -> None:
     settings = press_settings(plan, file)
+    bus = BusWatch(bench, settings)
     for trial in folder.record.planned:
+        # A procedure of one's own may have swallowed the request.
+        bench.clock.check_stop()
         listen(TrialStarted(trial))
+        bus.before(trial)
         try:
             observation = _made(procedure, bench, trial, settings)
         except (StopRequestedError, UserFileError):
@@ -138,15 +144,17 @@ def _make_trials(
                 # A wire, an instrument, the wiring or a limit: the next trial would meet it again.
                 folder.append(trial, observation)
                 raise
-        except Exception as exc:
+        except (Exception, SystemExit) as exc:
             if not procedure.path:
                 raise
             raise UserFileError(
                 procedure.path, trial.label, f"the procedure failed: {type(exc).__name__}: {exc}"
             ) from exc
+        _refuse_pressed(procedure, bench, trial)
         folder.append(trial, observation)
         listen(TrialFinished(trial, observation))
-        _refuse_welded(trial, observation)
+        _refuse_welded(trial, observation, settings)
+    bus.after_the_last()
 
 
 def _made(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
@@ -161,15 +169,26 @@ def _failed(error: Exception) -> Observation:
     return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(str(error),))
 
 
-def _refuse_welded(trial: Trial, observation: Observation) -> None:
+def _refuse_pressed(procedure: LoadedProcedure, bench: Bench, trial: Trial) -> None:
+    """Raises UserFileError where a procedure has come back with the pin still pressed."""
+    if bench.state in ("pressed", "pressed and logging"):
+        raise UserFileError(
+            procedure.path or procedure.name, trial.label, f"must let go of the pin before it returns: {bench.pin}"
+        )
+
+
+def _refuse_welded(trial: Trial, observation: Observation, settings: PressSettings) -> None:
     """A press path that does not open keeps every following pin pressed: the run ends here.
 
     Raises WiringError.
     """
     if observation.holder == "press path":
+        wire, relay = (
+            ("source", "series relay of the source") if settings.path == "source" else ("press", "press relay")
+        )
         raise WiringError(
-            f"wiring.press: after the release in {trial.label} the bus kept the press level with no pin on it: "
-            "the press relay is welded"
+            f"wiring.{wire}: after the release in {trial.label} the bus kept the press level with no pin on it: "
+            f"the {relay} is welded"
         )
 
 

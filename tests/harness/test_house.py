@@ -22,6 +22,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
     "drivers": {
         "drivers.bench": {"Bench"},
         "drivers.board": {"Board"},
+        "drivers.bus": {"BusLook"},
         "drivers.claim": {"claim"},
         "drivers.clock": {"Clock"},
         "drivers.dialect": {"Dialect", "DialectError", "TEMPLATES"},
@@ -41,6 +42,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.wiring": {"Channel", "Wiring"},
     },
     "procedures": {
+        "procedures.bus_check": {"RAIL_AGE_S", "check_bus"},
         "procedures.errors": {"ProcedureError", "TooLateError"},
         "procedures.press_release": {"press_release"},
         "procedures.settings": {"PressSettings"},

@@ -108,15 +108,17 @@ def test_a_plain_meter_is_enough_by_hand(resources: dict[str, str], tmp_path: Pa
 
 
 def test_a_welded_press_relay_is_not_taken_for_a_leak(tmp_path: Path) -> None:
-    """The bus without the pin keeps the level: it is the press path, and the run ends before it presses on."""
+    """The bus without any pin keeps the level: it is the press path, and the run ends before it presses a pin."""
     faults = '[faults]\nwelded = ["press"]\n'
     with simulated(tmp_path, board_text({"D1": SOUND, "D2": SOUND}, faults)) as resources:
         result = run_plan(tmp_path, plan_text(("D1", "D2")), bench_text(resources, ("D1", "D2")))
     assert result.error is not None
-    assert "the press relay is welded" in str(result.error)
+    assert str(result.error) == (
+        "wiring: with every relay open the bus stands at 3.305 V, must be within 0.33 V of 0 V: a relay is welded "
+        "(press, rail or select), or something else drives the bus (found before D1 reset default none #1)"
+    )
     assert result.folder is not None
-    made = result.folder.observations()
-    assert [observation.outcome for _, observation in made] == ["failed"]
+    assert result.folder.observations() == []
 
 
 class SlowBench:
