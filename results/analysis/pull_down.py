@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from results.analysis.findings import LeakLine, Value
+from results.analysis.held_node import net_current_while_held
 from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_record import MeterModel, Rules
@@ -64,35 +65,27 @@ def hold_point(
 ) -> HoldPoint | None:
     """Net pin current at the hold level; None where the press path is not known well enough.
 
-    I = V·G − (E − V)/R with E behind the press resistor R, or I = V·G − I_source where a source measured the press
-    current (its own accuracy is not in the record and not in u). E and V are read by the same meter on the same range:
-    the gain error g is common and scales I as a whole; the constant part c of its accuracy holds nonlinearity too and
-    is counted once for each reading: u² = (I g)² + (c/R)² + (c (G + 1/R))² + (V u_G)² + ((E − V) u_R/R²)². Accuracy
-    limits are rectangular half-widths (JCGM 100:2008, 4.3.7).
+    What a source delivered stands in the record without its own accuracy, which is not in u; a press resistor is
+    preferred.
     """
     if hold_v is None:
         return None
-    gain_u, constant_u = meter.accuracy_reading / math.sqrt(3.0), meter.accuracy_v / math.sqrt(3.0)
-    conductance_part = hold_v * outside.u
-    if observation.press_v is not None and observation.press_ohm:
-        press_s = 1.0 / observation.press_ohm
-        drop_v = observation.press_v - hold_v
-        current = hold_v * outside.value - drop_v * press_s
-        parts = (
-            current * gain_u,
-            constant_u * press_s,
-            constant_u * (outside.value + press_s),
-            conductance_part,
-            drop_v * (observation.press_u_ohm or 0.0) * press_s**2,
-        )
-        u = math.hypot(*parts)
-    elif observation.press_current_a is not None:
-        current = hold_v * outside.value - observation.press_current_a
-        u = math.hypot(conductance_part, hold_v * outside.value * gain_u, constant_u * outside.value)
-    else:
+    by_resistor = observation.press_v is not None and observation.press_ohm
+    delivered = None if by_resistor or observation.press_current_a is None else Value(observation.press_current_a, 0.0)
+    current = net_current_while_held(
+        hold_v,
+        outside,
+        press_v=observation.press_v,
+        press_ohm=observation.press_ohm,
+        press_u_ohm=observation.press_u_ohm,
+        source=delivered,
+        accuracy_reading=meter.accuracy_reading,
+        accuracy_v=meter.accuracy_v,
+    )
+    if current is None:
         return None
-    pin_v = hold_v + current * series_ohm
-    return HoldPoint(pin_v, Value(current, u), observation.contact in _PROVES_CONTACT) if pin_v > 0.0 else None
+    pin_v = hold_v + current.value * series_ohm
+    return HoldPoint(pin_v, current, observation.contact in _PROVES_CONTACT) if pin_v > 0.0 else None
 
 
 def find_pull_down(

@@ -49,7 +49,8 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
     },
     "results": {
         "results.analysis.analysis": {"analyse", "analyse_folder"},
-        "results.analysis.findings": {"PinFinding", "RunFinding", "TrialFinding", "Verdict"},
+        "results.analysis.findings": {"PinFinding", "RunFinding", "TrialFinding", "Value", "Verdict"},
+        "results.analysis.held_node": {"net_current_while_held"},
         "results.analysis.verdict": {"ORDER"},
         "results.errors": {"ForeignTraceError", "QuantityError", "RecordError", "ResultsError"},
         "results.logic_levels": {"full_name", "levels"},
