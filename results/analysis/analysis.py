@@ -7,7 +7,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding, TraceFinding
-from results.analysis.pin_analysis import ReadTrial, analyse_pin
+from results.analysis.pin_analysis import analyse_pin
+from results.analysis.pin_bench import ReadTrial
 from results.analysis.reading import read_trace
 from results.analysis.verdict import NO_EVIDENCE
 from results.errors import RecordError

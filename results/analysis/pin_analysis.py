@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from results.analysis.advice import Case, advise
-from results.analysis.findings import LeakLine, PinFinding, TraceFinding, TrialFinding, Value, Verdict
+from results.analysis.findings import LeakLine, PinFinding, TrialFinding, Value, Verdict
 from results.analysis.leak_line import average, fit_line
-from results.analysis.leakage import RestPoint, bench_load, local_slopes, rest_point, without_load
+from results.analysis.leakage import RestPoint, local_slopes, without_load
+from results.analysis.pin_bench import PinBench, ReadTrial
 from results.analysis.pin_notes import (
     bare_release_note,
     joined,
@@ -22,36 +22,14 @@ from results.analysis.pin_notes import (
     safe_resistance_note,
     trial_notes,
 )
-from results.analysis.pull_down import HoldPoint, PullDown, find_pull_down, hold_point
+from results.analysis.pull_down import PullDown, find_pull_down
 from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance, with_limits
 from results.analysis.stuck_rate import upper_limit
 from results.analysis.verdict import NO_EVIDENCE, STUCK, judge, worst
-from results.errors import RecordError
-from results.record.observation import Observation
 from results.record.run_record import RunRecord
-from results.record.trial import NO_RESISTOR, Condition, Pin, Resistor, Trial
+from results.record.trial import NO_RESISTOR, Condition, Pin, Resistor
 
 _MAY_HAVE_STUCK: frozenset[Verdict] = STUCK | {"undecided", "held at press level"}
-
-
-@dataclass(frozen=True)
-class ReadTrial:
-    """A planned trial with what was observed and what its trace says; both None where it was never made."""
-
-    trial: Trial
-    observation: Observation | None = None
-    trace: TraceFinding | None = None
-
-    @property
-    def is_evidence(self) -> bool:
-        """Measured, read without a problem, and contact not disproven."""
-        return (
-            self.observation is not None
-            and self.observation.outcome == "measured"
-            and self.observation.contact != "disproven"
-            and self.trace is not None
-            and not self.trace.problem
-        )
 
 
 def analyse_pin(record: RunRecord, condition: Condition, pin: Pin, trials: Sequence[ReadTrial]) -> PinFinding:
@@ -59,7 +37,7 @@ def analyse_pin(record: RunRecord, condition: Condition, pin: Pin, trials: Seque
 
     Raises RecordError where a trial names a resistor that the record does not hold.
     """
-    bench = _Bench(record, pin)
+    bench = PinBench(record, pin)
     rests = {read.trial.sequence: bench.rest_of(read) for read in trials}
     line = _line(bench, trials, rests)
     stuck_somewhere = any(rest is not None and rest.pin.value > record.levels.v_il for rest in rests.values())
@@ -69,59 +47,9 @@ def analyse_pin(record: RunRecord, condition: Condition, pin: Pin, trials: Seque
         holds, line, record.rules, _rail(trials, condition), stuck_somewhere, max(sure_v, default=0.0)
     )
     slopes = _slopes(bench, trials, rests, line)
-    rows = tuple(_row(bench, read, rests[read.trial.sequence], slopes, pull_down) for read in trials)
+    rail_v = _rail(trials, condition)
+    rows = tuple(_row(bench, read, rests[read.trial.sequence], slopes, pull_down, rail_v) for read in trials)
     return _pin(bench, condition, rows, line, pull_down)
-
-
-@dataclass(frozen=True)
-class _Bench:
-    """What turns the readings of one pin into currents."""
-
-    record: RunRecord
-    pin: Pin
-
-    @property
-    def load_s(self) -> float | None:
-        return bench_load(self.record.meter, self.record.fixture)
-
-    @property
-    def gain_u(self) -> float:
-        """Relative standard uncertainty that all readings share (rectangular limits)."""
-        return self.record.meter.accuracy_reading / math.sqrt(3.0)
-
-    def resistor(self, name: str) -> Resistor:
-        try:
-            return self.record.resistor(name)
-        except KeyError:
-            raise RecordError(f"run.json: resistors: no resistor named {name!r}") from None
-
-    def point(self, touch: Value, resistor: str) -> RestPoint:
-        return rest_point(touch, self.resistor(resistor), self.load_s, self.pin.series_ohm)
-
-    def rest_of(self, read: ReadTrial) -> RestPoint | None:
-        """The rest point of a trial; None where the node did not settle by itself."""
-        if not read.is_evidence or read.trace is None or read.observation is None:
-            return None
-        settled = read.trace.settled
-        if settled is None:
-            return None
-        if read.trace.at_press_level and read.observation.holder != "pin":
-            return None
-        return self.point(Value(settled.voltage_v, settled.u_v), read.trial.resistor)
-
-    def hold_of(self, read: ReadTrial) -> HoldPoint | None:
-        """Net pin current while held; None where the press path is not known or the meter's load is not."""
-        if not read.is_evidence or read.observation is None or read.trace is None or self.load_s is None:
-            return None
-        # Held at the press level by a leak: what the pull-down draws there cannot be told from it.
-        if read.trace.at_press_level:
-            return None
-        edge = read.trace.edge
-        held_v = read.observation.hold_v
-        if held_v is None and edge is not None:
-            held_v = edge.held_v
-        outside = self.point(Value(0.0, 0.0), read.trial.resistor).outside
-        return hold_point(read.observation, held_v, outside, self.pin.series_ohm, self.record.meter)
 
 
 def _rail(trials: Sequence[ReadTrial], condition: Condition) -> float:
@@ -130,7 +58,7 @@ def _rail(trials: Sequence[ReadTrial], condition: Condition) -> float:
     return sum(measured) / len(measured) if measured else condition.rail_v
 
 
-def _line(bench: _Bench, trials: Sequence[ReadTrial], rests: Mapping[int, RestPoint | None]) -> LeakLine | None:
+def _line(bench: PinBench, trials: Sequence[ReadTrial], rests: Mapping[int, RestPoint | None]) -> LeakLine | None:
     """The line through the settled points above V_IL/2; as-found trials stay out, as their setup is not known."""
     if bench.load_s is None:
         return None
@@ -153,7 +81,7 @@ def _line(bench: _Bench, trials: Sequence[ReadTrial], rests: Mapping[int, RestPo
 
 
 def _slopes(
-    bench: _Bench, trials: Sequence[ReadTrial], rests: Mapping[int, RestPoint | None], line: LeakLine | None
+    bench: PinBench, trials: Sequence[ReadTrial], rests: Mapping[int, RestPoint | None], line: LeakLine | None
 ) -> Mapping[str, Value]:
     """dI_net/dV by resistor (S): the line's where it passed, else chords between points of the upper branch."""
     points = [rest for read in trials if not read.trial.as_found and (rest := rests[read.trial.sequence]) is not None]
@@ -164,12 +92,17 @@ def _slopes(
 
 
 def _row(
-    bench: _Bench, read: ReadTrial, rest: RestPoint | None, slopes: Mapping[str, Value], pull_down: PullDown
+    bench: PinBench,
+    read: ReadTrial,
+    rest: RestPoint | None,
+    slopes: Mapping[str, Value],
+    pull_down: PullDown,
+    rail_v: float,
 ) -> TrialFinding:
     if read.observation is None:
         return TrialFinding(read.trial, "not tested", None, None, None, None, None, None, "")
     record = bench.record
-    judged = _judged(bench, read, rest, slopes)
+    judged = _judged(bench, read, rest, slopes, pull_down, rail_v)
     verdict, reason = judge(read.observation, read.trace, judged, record.levels, record.rules)
     if (
         pull_down.source == "not found"
@@ -201,18 +134,28 @@ def _row(
     )
 
 
-def _judged(bench: _Bench, read: ReadTrial, rest: RestPoint | None, slopes: Mapping[str, Value]) -> Value | None:
+def _judged(
+    bench: PinBench,
+    read: ReadTrial,
+    rest: RestPoint | None,
+    slopes: Mapping[str, Value],
+    pull_down: PullDown,
+    rail_v: float,
+) -> Value | None:
     """What the verdict is about: the pin without the meter, at rest or as far as the log goes."""
     weakest_ohm = bench.record.rules.pull_down_high_ohm
     if rest is not None:
-        return without_load(rest, bench.load_s, slopes.get(rest.resistor), weakest_ohm)
+        # A leak that holds the node where no pull-down was found has nothing else to flow into than the bench.
+        held = pull_down.source == "not found" and rest.pin.value > bench.record.levels.v_il
+        weakest_ohm = math.inf if held else weakest_ohm
+        return without_load(rest, bench.load_s, slopes.get(rest.resistor), weakest_ohm, rail_v)
     if read.trace is None or read.trace.last_v is None:
         return None
-    return without_load(bench.point(read.trace.last_v, read.trial.resistor), bench.load_s, None, weakest_ohm)
+    return without_load(bench.point(read.trace.last_v, read.trial.resistor), bench.load_s, None, weakest_ohm, rail_v)
 
 
 def _pin(
-    bench: _Bench, condition: Condition, rows: tuple[TrialFinding, ...], line: LeakLine | None, pull_down: PullDown
+    bench: PinBench, condition: Condition, rows: tuple[TrialFinding, ...], line: LeakLine | None, pull_down: PullDown
 ) -> PinFinding:
     levels, rules, series_ohm = bench.record.levels, bench.record.rules, bench.pin.series_ohm
     tried: dict[Resistor, list[Verdict]] = {}

@@ -44,9 +44,13 @@ class PullDown:
 
     @property
     def resistance(self) -> Value | None:
-        """In ohm: inverted last; None where no pull-down was found."""
+        """In ohm: inverted last; None where no pull-down was found. The plan's range is rectangular in ohm as well."""
         if self.source == "not found":
             return None
+        if self.source == "plan range":
+            half_s = math.sqrt(3.0) * self.conductance.u
+            low, high = 1.0 / (self.conductance.value + half_s), 1.0 / (self.conductance.value - half_s)
+            return Value(0.5 * (low + high), 0.5 * (high - low) / math.sqrt(3.0))
         return Value(1.0 / self.conductance.value, self.conductance.u / self.conductance.value**2)
 
 

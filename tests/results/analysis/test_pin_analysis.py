@@ -9,7 +9,8 @@ import pytest
 
 from results.analysis.findings import Decay, PinFinding, TrialFinding, Value
 from results.analysis.load_line import NetCurrent, required_conductance
-from results.analysis.pin_analysis import ReadTrial, analyse_pin
+from results.analysis.pin_analysis import analyse_pin
+from results.analysis.pin_bench import ReadTrial
 from results.errors import RecordError
 from results.record.run_record import MeterModel
 from results.record.trace import FloatArray
@@ -174,6 +175,21 @@ def test_a_leakage_that_takes_the_pull_down_as_linear_says_so() -> None:
     assert said in analysed(d1, Bench(hold_known=False)).note
     assert said not in analysed(d3).note
     assert said not in analysed(d4).note
+
+
+def test_a_leak_without_a_pull_down_may_take_the_bare_pin_to_the_rail() -> None:
+    """0.2 µA into the 10 MΩ of the meter rest at 2 V; without it nothing holds the pin below the rail."""
+
+    def floating(volts: FloatArray) -> FloatArray:
+        return 0.2e-6 * np.tanh(volts / 0.05) * (1.0 - np.exp(np.minimum(volts - RAIL_V, 0.0) / 0.03))
+
+    bare = row(analysed(floating, Bench(contact="board reading")), NO_RESISTOR)
+    assert bare.settled is not None
+    assert bare.at_pin is not None
+    assert bare.settled.value == pytest.approx(2.0, abs=1e-3)
+    assert bare.at_pin.value - 2.0 * bare.at_pin.u < 2.0
+    assert bare.at_pin.value + 2.0 * bare.at_pin.u > RAIL_V
+    assert bare.verdict == "stuck between"
 
 
 def test_a_stated_fixture_leakage_counts_as_load() -> None:

@@ -129,6 +129,13 @@ def test_the_plans_range_is_rectangular_in_conductance() -> None:
     assert found.conductance.u == pytest.approx((1 / 30e3 - 1 / 90e3) / 2 / math.sqrt(3), rel=1e-12)
 
 
+def test_the_plans_range_in_ohm_reaches_to_its_ends() -> None:
+    """30 to 90 kΩ: 60 kΩ ± 35 kΩ. Inverted from the conductance it read 45 kΩ ± 26 kΩ, and left 90 kΩ out."""
+    found = find_pull_down([], None, RULES, RAIL_V, stuck=False).resistance
+    assert found is not None
+    assert (found.value, found.u) == pytest.approx((60e3, 30e3 / math.sqrt(3)), rel=1e-9)
+
+
 def test_a_pin_that_draws_nothing_while_its_board_reads_the_press_has_no_pull_down() -> None:
     found = find_pull_down([hold(-0.2e-6)], None, RULES, RAIL_V, stuck=False)
     assert found.source == "not found"
