@@ -12,6 +12,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding, TrialFinding, Value
+from results.analysis.stuck_rate import upper_limit
+from results.analysis.verdict import NO_EVIDENCE
 from results.record.run_record import RunRecord
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -115,6 +117,10 @@ _PIN_COLUMNS = (
     "recommended_margin",
     "recommended_because",
     "contact_proven",
+    "safe_resistance_at_least_ohm",
+    "safe_resistance_below_ohm",
+    "safe_resistance_low_presses",
+    "safe_resistance_low_rate_upper95",
 )
 
 
@@ -154,6 +160,8 @@ def _trial_row(finding: RunFinding, row: TrialFinding) -> dict[str, Cell]:
 
 
 def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
+    # How often the low side of the bracket released: so many presses exclude only rates above that limit.
+    presses = sum(row.trial.resistor == pin.bracket.low and row.verdict not in NO_EVIDENCE for row in pin.rows)
     return {
         "unit": _unit(finding.record),
         "pin": pin.pin,
@@ -178,6 +186,10 @@ def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
         "recommended_margin": pin.advice.margin,
         "recommended_because": pin.advice.reason,
         "contact_proven": pin.contact_proven,
+        "safe_resistance_at_least_ohm": pin.bracket.at_least_ohm,
+        "safe_resistance_below_ohm": pin.bracket.below_ohm,
+        "safe_resistance_low_presses": presses or None,
+        "safe_resistance_low_rate_upper95": upper_limit(0, presses),
     }
 
 
