@@ -24,6 +24,7 @@ from drivers.relays import RelayDevice, Relays
 from drivers.source import Source
 from drivers.states import BenchState, State
 from drivers.switch import Switch
+from drivers.undo import undoing
 from drivers.wiring import Device, Wiring
 
 SETTLE_S = 0.005
@@ -268,17 +269,11 @@ class Bench:
         if source is None or relay is None:
             raise WiringError("wiring.source: this bench has no source behind a relay in series")
         source.force_voltage(volts)
-        try:
+        with undoing(source.output_off), undoing(partial(self._relays.open, relay)):
             source.output_on()
             self._relays.close(relay)
             self.clock.settle(self._settle_s)
             return source.read()
-        finally:
-            try:
-                self._relays.open(relay)
-            finally:
-                source.output_off()
-                self.clock.settle(self._settle_s)
 
     def _rail_is(self, volts: float) -> float:
         self._rail_v, self._rail_at_s = volts, self.clock.now()
@@ -315,11 +310,12 @@ class Bench:
         with self._state.moving("press"):
             self._path, self._level_v = path, level_v
             self._presser.make(pin, path, level_v)
-        try:
+        with undoing(self._end_press):
             yield
-        finally:
-            with self._state.moving("release", whatever=True):
-                self._presser.end()
+
+    def _end_press(self) -> None:
+        with self._state.moving("release", whatever=True):
+            self._presser.end()
 
     def release(self) -> float:
         """Let go now, inside `pressed`: a contact opens. Returns the bench's clock at the command.

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 
 from drivers.clock import Clock
-from drivers.errors import WiringError
+from drivers.errors import InstrumentError, LinkError, WiringError
 from drivers.meter import Meter
 from drivers.operator import Operator
 from drivers.relays import Relays
+from drivers.undo import undoing
 from drivers.wiring import NOTHING, Channel, Wiring
 
 UNKNOWN = "unknown"
@@ -121,11 +123,9 @@ class Bus:
         if self._wiring.discharge is None:
             self._clock.wait(seconds)
             return
-        try:
+        with undoing(partial(self._open, self._wiring.discharge)):
             self._relays.close(self._wiring.discharge)
             self._clock.wait(seconds)
-        finally:
-            self._open(self._wiring.discharge)
 
     def check_fit(self, name: str) -> None:
         if self._operator is None and (self._is_by_hand(name) or self._by_hand != NOTHING):
@@ -184,18 +184,14 @@ class Bus:
         return BusLook(rail_v, press_v, alone_v, fitted_v, forced)
 
     def _read_through(self, relay: Channel) -> float:
-        try:
+        with undoing(partial(self._open, relay)):
             self._close(relay)
             return self._meter.read()
-        finally:
-            self._open(relay)
 
     def _read_fitted(self, name: str, way: Channel) -> float:
-        try:
+        with undoing(partial(self._open, self._wiring.fit[name])):
             self._close(self._wiring.fit[name])
             return self._read_through(way)
-        finally:
-            self._open(self._wiring.fit[name])
 
     def _let_fall(self) -> float | None:
         """Volts on the bus alone, let go of a moment ago; None where it would not fall by itself in time.
@@ -236,9 +232,16 @@ class Bus:
             self._open(channel)
         try:
             yield
-        finally:
-            for channel in reversed(contacts):
-                self._close(channel)
+        except (LinkError, InstrumentError, WiringError):
+            raise  # the bench is in fault: nothing is closed any more
+        except BaseException:
+            self._put_back(contacts)
+            raise
+        self._put_back(contacts)
+
+    def _put_back(self, contacts: list[Channel]) -> None:
+        for channel in reversed(contacts):
+            self._close(channel)
 
     def _close(self, channel: Channel) -> None:
         self._relays.close(channel)

@@ -3,8 +3,9 @@
 Started by path, isolated (`python -I guard.py`), before any instrument is opened. It reads JSON lines from its standard
 input: first the safe steps as data, then leases ("energised for at most so many seconds"), at last `done`. It acts on
 the first of: end of its standard input (the run died, however), a lease that ran out (the run hangs; it is ended
-first, because a serial port can have one owner only), or `handed_over` (the run could not prove the safe state). Every instrument is made safe in its own thread, on a fresh
-connection, with the command and its proof in one message, repeated until the proof is right or ten seconds are over.
+first, because a serial port can have one owner only), or `handed_over` (the run could not prove the safe state). Every
+instrument is made safe in its own thread, on a fresh connection, with the command and its proof in one message,
+repeated until the proof is right or ten seconds are over.
 
 Standard library, pyserial and, for buses that are no socket, pyvisa only: nothing of the project is imported, so that
 nothing of the project can keep it from acting. Order holds inside one instrument; instruments are made safe in

@@ -140,17 +140,16 @@ def _make_trials(
             raise
         except (ProcedureError, BenchError) as exc:
             observation = _failed(exc)
-            if isinstance(exc, BenchError) and type(exc) is not BenchError:
+            if bench.state == "fault" or (isinstance(exc, BenchError) and type(exc) is not BenchError):
                 # A wire, an instrument, the wiring or a limit: the next trial would meet it again.
                 folder.append(trial, observation)
                 raise
-        except (Exception, SystemExit) as exc:
+        except BaseException as exc:
             if not procedure.path:
                 raise
-            raise UserFileError(
-                procedure.path, trial.label, f"the procedure failed: {type(exc).__name__}: {exc}"
-            ) from exc
-        _refuse_pressed(procedure, bench, trial)
+            # Whatever a stranger's file raises, SystemExit and KeyboardInterrupt too: signals do not come this way.
+            raise UserFileError(procedure.path, trial.label, f"the procedure failed: {_one_line(exc)}") from exc
+        _refuse_unfinished(procedure, bench, trial)
         folder.append(trial, observation)
         listen(TrialFinished(trial, observation))
         _refuse_welded(trial, observation, settings)
@@ -165,16 +164,23 @@ def _made(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: Pres
     return procedure.function(bench, trial, settings)
 
 
+def _one_line(error: BaseException) -> str:
+    return " ".join(f"{type(error).__name__}: {error}".split()).removesuffix(":")
+
+
 def _failed(error: Exception) -> Observation:
     return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(str(error),))
 
 
-def _refuse_pressed(procedure: LoadedProcedure, bench: Bench, trial: Trial) -> None:
-    """Raises UserFileError where a procedure has come back with the pin still pressed."""
-    if bench.state in ("pressed", "pressed and logging"):
-        raise UserFileError(
-            procedure.path or procedure.name, trial.label, f"must let go of the pin before it returns: {bench.pin}"
-        )
+def _refuse_unfinished(procedure: LoadedProcedure, bench: Bench, trial: Trial) -> None:
+    """Raises UserFileError where a procedure has come back with the pin still pressed, or the meter still logging."""
+    rules = {
+        "pressed": "must let go of the pin before it returns",
+        "pressed and logging": "must let go of the pin before it returns",
+        "released and logging": "must read its log before it returns",
+    }
+    if bench.state in rules:
+        raise UserFileError(procedure.path or procedure.name, trial.label, rules[bench.state])
 
 
 def _refuse_welded(trial: Trial, observation: Observation, settings: PressSettings) -> None:

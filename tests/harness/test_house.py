@@ -55,6 +55,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "results.errors": {"ForeignTraceError", "QuantityError", "RecordError", "ResultsError"},
         "results.logic_levels": {"full_name", "levels"},
         "results.quantity": {"UnitSymbol", "parse", "resistor_name", "show"},
+        "results.record": {"journal", "samples"},
         "results.record.foreign_traces": {"ForeignTrace", "TRIALS", "read_folder"},
         "results.record.observation": {"ContactProof", "Holder", "Observation", "Reading"},
         "results.record.run_folder": {"RunFolder"},
