@@ -219,7 +219,7 @@ def main() -> int:
         with contextlib.suppress(OSError):
             os.kill(int(first["run_pid"]), getattr(signal, "SIGKILL", signal.SIGTERM))
         _tell("the run hung while a pin was pressed, and was ended")
-    problems = make_all_safe(first["instruments"])
+    problems = make_all_safe(first["instruments"], float(first.get("give_up_s", GIVE_UP_S)))
     if reason != "handed over":
         # The run is gone and can say nothing; else it tells by itself what this process could not prove.
         _tell("everything made safe" if not problems else f"NOT VERIFIED to be safe: {_listed(problems)}")

@@ -50,11 +50,11 @@ def opened_bench(
     tables = file.instruments()
     dialects = {role: Dialect(role, table.commands) for role, table in tables.items()}
     with ExitStack() as open_things:
-        open_things.enter_context(claim(table.resource for table in tables.values()))
+        held = open_things.enter_context(claim(table.resource for table in tables.values()))
         safety = Safety(
             safe_state([(role, table.resource, dialects[role]) for role, table in tables.items()]), guard_report
         )
-        safety.start()
+        safety.start(held.descriptors)
         open_things.callback(_end, safety, not_verified, tell)
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():

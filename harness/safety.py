@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import SafetyError
+from harness.guard import GIVE_UP_S
 
 READY_S = 20.0
 """Real seconds for the guard to come up, on a busy computer."""
@@ -33,8 +34,12 @@ class Safety:
         self._report = report
         self._guard: subprocess.Popen[str] | None = None
 
-    def start(self) -> None:
-        """Start the guard and wait until it answers. Raises SafetyError if it does not."""
+    def start(self, claim: Sequence[int] = ()) -> None:
+        """Start the guard and wait until it answers. Raises SafetyError if it does not.
+
+        `claim`: open lock files which the guard holds too. A run that is killed leaves its bench to the guard, and
+        nobody else shall have it before it is safe.
+        """
         guard = Path(__file__).with_name("guard.py")
         try:
             # A session of its own: what ends the run's terminal or process group must not end the guard.
@@ -44,8 +49,10 @@ class Safety:
                 stdout=subprocess.PIPE,
                 text=True,
                 start_new_session=True,
+                # Windows can hand on no such thing; there a claim ends with the run.
+                pass_fds=() if os.name == "nt" else tuple(claim),
             )
-            first = {"run_pid": os.getpid(), "instruments": self._instruments}
+            first = {"run_pid": os.getpid(), "instruments": self._instruments, "give_up_s": GIVE_UP_S}
             if self._report is not None:
                 first["report"] = str(self._report)
             self._say(first)
