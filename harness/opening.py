@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from drivers.board import Board
 from drivers.claim import claim
 from drivers.clock import Clock
 from drivers.dialect import Dialect
+from drivers.errors import InstrumentError, LinkError
 from drivers.instrument import Instrument
 from drivers.link import Link
 from drivers.meter import Meter
@@ -22,6 +23,7 @@ from drivers.source import Source
 from drivers.switch import Switch
 from drivers.visa_link import open_visa_link
 from harness.bench_file import BenchFile
+from harness.bench_tables import InstrumentTable
 from harness.guard import GIVE_UP_S
 from harness.safety import Safety
 
@@ -49,7 +51,7 @@ def opened_bench(
     """
     tables = file.instruments()
     dialects = {role: Dialect(role, table.commands) for role, table in tables.items()}
-    with ExitStack() as open_things:
+    with _roles_named(tables), ExitStack() as open_things:
         held = open_things.enter_context(claim(table.resource for table in tables.values()))
         safety = Safety(
             safe_state([(role, table.resource, dialects[role]) for role, table in tables.items()]), guard_report
@@ -67,6 +69,18 @@ def opened_bench(
             yield bench
         finally:
             not_verified[:] = bench.make_safe()
+
+
+@contextmanager
+def _roles_named(tables: Mapping[str, InstrumentTable]) -> Iterator[None]:
+    """Say which instrument failed by its role too: a wire knows its address only."""
+    try:
+        yield
+    except (LinkError, InstrumentError) as exc:
+        for role, table in tables.items():
+            if table.resource == exc.resource and exc.args:
+                exc.args = (f"{role} {exc.args[0]}",)
+        raise
 
 
 def _end(safety: Safety, not_verified: list[str], tell: Callable[[str], None]) -> None:

@@ -98,7 +98,7 @@ def test_a_wire_that_fails_for_a_moment(
         result = run_with(tmp_path, resources, role, wire, path)
     assert result.error is not None
     assert exit_status(result.error) == BENCH_FAILED
-    assert str(result.error).startswith(f"{wire.resource}: ")
+    assert str(result.error).startswith(f"{role} {wire.resource}: ")
     assert re.search(told, str(result.error)), str(result.error)
     assert result.not_verified == ()
     assert state(resources) == SAFE
