@@ -7,6 +7,7 @@ empty where a number is not determined, and no cell that a spreadsheet could tak
 from __future__ import annotations
 
 import csv
+import io
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -14,6 +15,7 @@ from pathlib import Path
 from results.analysis.findings import PinFinding, RunFinding, TrialFinding, Value
 from results.analysis.stuck_rate import upper_limit
 from results.analysis.verdict import NO_EVIDENCE
+from results.errors import RecordError
 from results.record.run_record import RunRecord
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -22,12 +24,12 @@ Cell = str | float | int | bool | None
 
 
 def write_trials_csv(finding: RunFinding, path: Path) -> None:
-    """One row a trial, in the order of the finding."""
+    """One row a trial, in the order of the finding. Raises RecordError where it cannot be written."""
     _write(path, _TRIAL_COLUMNS, (_trial_row(finding, row) for row in finding.trials))
 
 
 def write_pins_csv(finding: RunFinding, path: Path) -> None:
-    """One row a pin and condition."""
+    """One row a pin and condition. Raises RecordError where it cannot be written."""
     _write(path, _PIN_COLUMNS, (_pin_row(finding, pin) for pin in finding.pins))
 
 
@@ -42,11 +44,16 @@ def text_cell(text: str) -> str:
 
 def _write(path: Path, columns: Iterable[str], rows: Iterable[Mapping[str, Cell]]) -> None:
     names = list(columns)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(names)
-        for row in rows:
-            writer.writerow([_shown(row[name]) for name in names])
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(names)
+    writer.writerows([_shown(row[name]) for name in names] for row in rows)
+    part = path.with_name(f"{path.name}.part")
+    try:
+        part.write_text(text.getvalue(), encoding="utf-8", newline="")
+        part.replace(path)
+    except OSError as exc:
+        raise RecordError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
 
 
 def _shown(cell: Cell) -> str:

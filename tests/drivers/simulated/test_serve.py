@@ -228,7 +228,7 @@ def test_a_wrong_board_file_is_one_line_and_nothing_listens(
     assert main([str(board_file)]) == 2
     output = capsys.readouterr()
     assert output.out == ""
-    assert output.err == f"{board_file}: colour: unknown key\n"
+    assert output.err == f"stuckpin: {board_file}: colour: unknown key\n"
     with pytest.raises(BoardFileError, match="colour: unknown key"):
         serve(board_file, speed=None, seed=None, announce=lambda _: None, stop=threading.Event())
 
