@@ -14,24 +14,18 @@ _FEWEST_LEVELS = 5
 _LAGS = (1, 4, 16)
 
 
-def mean_and_deviation(values: FloatArray) -> tuple[float, float]:
-    """Mean and sample standard deviation (n − 1), values of shape (n,), n >= 2.
+def autocorrelation(residuals: FloatArray) -> FloatArray:
+    """Sample autocorrelation coefficients of residuals about their mean, from lag 0 on, shape (n,); 0 for a constant.
 
-    Shifted by the first value and summed exactly, so that a small scatter on a large level is not lost.
+    NIST e-Handbook 1.3.5.12, by the Fourier transform.
     """
-    shift = float(values[0])
-    rest = values - shift
-    mean_rest = math.fsum(rest) / rest.size
-    spread = math.fsum((rest - mean_rest) ** 2) / (rest.size - 1)
-    return shift + mean_rest, math.sqrt(spread)
-
-
-def autocorrelation(values: FloatArray, lag: int) -> float:
-    """Sample autocorrelation coefficient at that lag; 0 for a constant. NIST e-Handbook 1.3.5.12."""
-    mean, _ = mean_and_deviation(values)
-    rest = (values - float(values[0])) - (mean - float(values[0]))
+    rest = residuals - residuals.mean()
     total = float(rest @ rest)
-    return float(rest[:-lag] @ rest[lag:]) / total if total > 0.0 else 0.0
+    if total <= 0.0:
+        return np.zeros(residuals.size)
+    size = 1 << (2 * residuals.size - 1).bit_length()
+    spectrum = np.abs(np.fft.rfft(rest, size)) ** 2
+    return np.asarray(np.fft.irfft(spectrum, size)[: residuals.size] / total)
 
 
 def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
@@ -45,13 +39,9 @@ def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
     count = residuals.size
     if count < 8:
         return 1.0
-    rest = residuals - residuals.mean()
-    total = float(rest @ rest)
-    if total <= 0.0:
+    rho = autocorrelation(residuals)[: count // 2]
+    if rho[0] == 0.0:
         return 1.0
-    size = 1 << (2 * count - 1).bit_length()
-    spectrum = np.abs(np.fft.rfft(rest, size)) ** 2
-    rho = np.fft.irfft(spectrum, size)[: count // 2] / total
     sums = 1.0 + 2.0 * np.cumsum(rho[1:])
     lags = np.arange(1, sums.size + 1)
     closed = np.nonzero(lags >= 5.0 * np.maximum(sums, 0.2))[0]
