@@ -11,7 +11,8 @@ FloatArray = NDArray[np.float64]
 
 _QUANTILE_40 = 0.5244  # of the absolute value of a standard normal deviate
 _FEWEST_LEVELS = 5
-_LAGS = (1, 4, 16)
+LAGS = (1, 4, 16)
+"""Of the second differences that tell noise, in samples."""
 
 
 def autocorrelation(residuals: FloatArray) -> FloatArray:
@@ -33,8 +34,8 @@ def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
 
     The larger of two estimates, as each alone falls short on some kind of noise: the integrated autocorrelation time
     with an automatic window of five times itself (Sokal 1997), and a first-order autoregression whose coefficient is
-    raised by (fitted + 3ρ)/n, the bias that a finite length and the fitted parameters give it (Kendall 1954). Both
-    sources from memory.
+    raised by (fitted + 3ρ)/n, the bias that a finite length and the fitted parameters give it (Kendall 1954), and by
+    its standard error √((1 − ρ²)/n). Sources from memory.
     """
     count = residuals.size
     if count < 8:
@@ -47,13 +48,14 @@ def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
     closed = np.nonzero(lags >= 5.0 * np.maximum(sums, 0.2))[0]
     integrated = float(sums[closed[0]] if closed.size else sums[-1])
     first = float(rho[1])
-    raised = min(first + (fitted + 3.0 * first) / count, 1.0 - 1.0 / count)
+    raised = first + (fitted + 3.0 * first) / count
+    raised = min(raised + math.sqrt(max(1.0 - raised**2, 0.0) / count), 1.0 - 1.0 / count)
     if raised > 0.0:
         integrated = max(integrated, (1.0 + raised) / (1.0 - raised))
     return float(min(max(integrated, 1.0), count / 2.0))
 
 
-def noise_scale(values: FloatArray, lags: tuple[int, ...] = _LAGS) -> float:
+def noise_scale(values: FloatArray, lags: tuple[int, ...] = LAGS) -> float:
     """Standard deviation of the noise on a signal that moves, robust against edges and slopes.
 
     From second differences, whose variance is 6σ², at a few lags (neighbouring samples of correlated noise differ by

@@ -140,15 +140,17 @@ def _solved(
         amplitude = float(solution[-1])
         slope = (time_s - time_s[0]) / tau * design[:, -1]
         full = np.column_stack([design, amplitude * slope if amplitude else slope])
-    dof = max(time_s.size - full.shape[1], 1)
+    pairs = design.shape[1] - 1 - (tau is not None)
+    slow = full.shape[1] - pairs
     left = float(residuals @ residuals)
+    factor = correlation_factor(residuals, slow)
+    # A level or a decay takes up as much of the noise as one independent sample holds.
+    dof = max(time_s.size - pairs - slow * factor, 0.2 * time_s.size, 1.0)
     noise = math.sqrt(left / dof)
-    factor = correlation_factor(residuals, full.shape[1])
     covariance = unit_covariance(full)
     # With few independent samples a standard deviation is itself uncertain: JCGM 101:2008, 6.4.9.2.
     worth = max(dof / factor, 3.5)
     spread = noise * math.sqrt(factor * worth / (worth - 2.0))
-    pairs = design.shape[1] - 1 - (tau is not None)
     hum_parts = solution[1 : 1 + pairs]
     gain = 0.0
     if tau is not None and plain_sum > 0.0:

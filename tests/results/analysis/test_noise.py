@@ -43,8 +43,9 @@ def test_a_constant_has_no_correlation() -> None:
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])
 def test_correlation_raises_the_variance_of_a_mean_as_for_a_first_order_autoregression(rho: float) -> None:
+    """Rather too much than too little."""
     factors = [correlation_factor(noise_voltage(Node(correlation=rho, seed=seed), 4000)) for seed in range(40)]
-    assert float(np.mean(factors)) == pytest.approx((1.0 + rho) / (1.0 - rho), rel=0.12)
+    assert 1.0 <= float(np.mean(factors)) / ((1.0 + rho) / (1.0 - rho)) < 1.2
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.8])
