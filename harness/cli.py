@@ -7,12 +7,13 @@ import os
 import sys
 import traceback
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from harness.errors import BENCH_FAILED, FILES_WRONG, CommandLineError, exit_status
+from harness.errors import BENCH_FAILED, FILES_WRONG, INTERRUPTED, CommandLineError, exit_status
 
 if TYPE_CHECKING:
     from harness.events import Event, Listener
@@ -244,21 +245,29 @@ def _say(line: str) -> None:
 def _silence(error: OSError) -> None:
     """Nobody reads the standard output any more (`| head`), or its disk is full: what is being done goes on without."""
     if not _silent and not isinstance(error, BrokenPipeError):
-        print(f"stuckpin: standard output: {error.strerror}", file=sys.stderr)  # noqa: T201
+        _complain(f"standard output: {error.strerror}")
     _silent.append(str(error))
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, sys.stdout.fileno())  # what is still buffered must go somewhere, or Python complains at its end
     os.close(nowhere)
 
 
+CTRL_C = 130
+"""What typer makes of a KeyboardInterrupt: 128 and the number of the signal, as a shell has it."""
+
+
 def main() -> NoReturn:
     """The command `stuckpin`: every error becomes one clear line and an exit status."""
     try:
         status = app(standalone_mode=False)
-    except typer.Abort:
-        status = exit_status(CommandLineError("aborted"))
+    except (KeyboardInterrupt, typer.Abort):
+        status = CTRL_C
     except Exception as exc:  # noqa: BLE001 - the last place: whatever it is, a person gets one clear line
         status = _told(exc)
+    if status == CTRL_C:
+        # While a bench is open, signals only ask the run to stop; where one arrives here, nothing is energised.
+        _complain("interrupted")
+        status = INTERRUPTED
     sys.exit(status or 0)
 
 
@@ -267,14 +276,20 @@ def _told(error: Exception) -> int:
     usage = getattr(error, "format_message", None)
     if usage is not None:
         if usage():  # empty where the help was shown instead
-            print(f"stuckpin: {usage()}", file=sys.stderr)  # noqa: T201
+            _complain(usage())
         return FILES_WRONG
     try:
         status = exit_status(error)
     except Exception:  # noqa: BLE001 - exit_status raises what it does not know: a defect of ours
         return _defect(error)
-    print(f"stuckpin: {error}", file=sys.stderr)  # noqa: T201
+    _complain(str(error))
     return status
+
+
+def _complain(line: str) -> None:
+    """One line on the standard error; where that is closed too, nobody is left to be told."""
+    with suppress(OSError):
+        print(f"stuckpin: {line}", file=sys.stderr)  # noqa: T201
 
 
 def _defect(error: Exception) -> int:
@@ -285,7 +300,7 @@ def _defect(error: Exception) -> int:
         where = f"; details in {path.resolve()}"
     except OSError:
         where = ""
-    print(f"stuckpin: defect in stuckpin itself: {type(error).__name__}: {error}{where}", file=sys.stderr)  # noqa: T201
+    _complain(f"defect in stuckpin itself: {type(error).__name__}: {error}{where}")
     return BENCH_FAILED
 
 

@@ -154,3 +154,17 @@ def test_a_run_whose_reader_went_away_stops_and_is_made_safe(monkeypatch: pytest
     cli._shown_to(closed, stop)(RunEnded("", interrupted=False))
     assert len(silenced) == 1
     assert (stop.asked(), stop.reason) == (True, "the output was closed")
+
+
+def test_ctrl_c_where_no_bench_is_open_is_one_line_and_status_4(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    def interrupted(path: Path, *, pdf: bool) -> int:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "_report", interrupted)
+    monkeypatch.setattr(sys, "argv", ["stuckpin", "report", str(tmp_path)])
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    assert ended.value.code == 4
+    assert capsys.readouterr().err == "stuckpin: interrupted\n"
