@@ -40,7 +40,7 @@ SOFTWARE = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pyarrow")
 GUARD_REPORT = "guard-report.json"
 """Beside the run folders: what the guard did, where it had to act."""
 
-ATTEMPTS = 3
+ATTEMPTS = 5
 """How often a trial is tried whose release came too late, before it counts as failed."""
 
 

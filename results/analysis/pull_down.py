@@ -126,7 +126,7 @@ def find_pull_down(
 def _missing(held: tuple[float, Value], rules: Rules, stuck: bool) -> PullDown:
     """None that the hold level shows. A leak that cancels it there would hold the node in a trial, too: it sticks."""
     volts, current = held
-    drawn = f"{show(-current.value, 'A')} ± {show(rules.coverage * current.u, 'A', 2)}"
+    drawn = f"no more than {show(abs(current.value) + rules.coverage * current.u, 'A', 2)}"
     if not stuck:
         note = f"no pull-down found: while held the pin draws {drawn}"
         return PullDown(Value(-current.value / volts, current.u / volts), "not found", note)

@@ -111,7 +111,7 @@ def test_on_a_pin_that_sticks_a_leak_may_hide_the_pull_down() -> None:
     found = find_pull_down([hold(-0.2e-6)], None, RULES, RAIL_V, stuck=True)
     assert (found.source, found.resistance, found.hidden) == ("not found", None, True)
     assert (
-        found.note == "no pull-down found, unless a leak of its size hides it: while held the pin draws 200 nA ± 800 nA"
+        found.note == "no pull-down found, unless a leak of its size hides it: while held the pin draws no more than 1 µA"
     )
     assert found.conductance.value - math.sqrt(3) * found.conductance.u == pytest.approx(0.0, abs=1e-12)
     assert found.conductance.value + math.sqrt(3) * found.conductance.u == pytest.approx(1 / 30e3)
@@ -140,7 +140,7 @@ def test_a_pin_that_draws_nothing_while_its_board_reads_the_press_has_no_pull_do
     found = find_pull_down([hold(-0.2e-6)], None, RULES, RAIL_V, stuck=False)
     assert found.source == "not found"
     assert found.resistance is None
-    assert found.note == "no pull-down found: while held the pin draws 200 nA ± 800 nA"
+    assert found.note == "no pull-down found: while held the pin draws no more than 1 µA"
 
 
 def test_a_pin_that_draws_nothing_and_proves_no_contact_says_nothing_about_its_pull_down() -> None:
