@@ -110,9 +110,8 @@ def test_on_a_pin_that_sticks_a_leak_may_hide_the_pull_down() -> None:
     """A plain leak of 54 µA cancels 60 kΩ at the hold level; the leakage then counts with any pull-down expected."""
     found = find_pull_down([hold(-0.2e-6)], None, RULES, RAIL_V, stuck=True)
     assert (found.source, found.resistance, found.hidden) == ("not found", None, True)
-    assert (
-        found.note == "no pull-down found, unless a leak of its size hides it: while held the pin draws no more than 1 µA"
-    )
+    hides = "no pull-down found, unless a leak of its size hides it"
+    assert found.note == f"{hides}: while held the pin draws no more than 1 µA"
     assert found.conductance.value - math.sqrt(3) * found.conductance.u == pytest.approx(0.0, abs=1e-12)
     assert found.conductance.value + math.sqrt(3) * found.conductance.u == pytest.approx(1 / 30e3)
 
