@@ -22,9 +22,10 @@ from harness.opening import opened_bench
 from harness.plan import Plan
 from harness.procedure_file import LoadedProcedure
 from harness.record import instrument_record, make_record, press_settings
-from harness.sequence import order_note, trials_in_order
+from harness.sequence import SWEEP, order_note, trials_in_order
 from harness.signals import StopRequest
 from procedures.errors import ProcedureError, TooLateError
+from procedures.forced_sweep import forced_sweep
 from procedures.settings import PressSettings
 from results.errors import ResultsError
 from results.record.observation import Observation
@@ -38,6 +39,8 @@ SOFTWARE = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pyarrow")
 
 GUARD_REPORT = "guard-report.json"
 """Beside the run folders: what the guard did, where it had to act."""
+
+SWEEP_PROCEDURE = LoadedProcedure(SWEEP, forced_sweep)
 
 ATTEMPTS = 3
 """How often a trial is tried whose release came too late, before it counts as failed."""
@@ -128,8 +131,9 @@ def _make_trials(
     settings = press_settings(plan, file)
     for trial in folder.record.planned:
         listen(TrialStarted(trial))
+        step = SWEEP_PROCEDURE if trial.kind == "sweep" else procedure
         try:
-            observation = _made(procedure, bench, trial, settings)
+            observation = _made(step, bench, trial, settings)
         except (StopRequestedError, UserFileError):
             raise
         except (ProcedureError, BenchError) as exc:
@@ -139,10 +143,10 @@ def _make_trials(
                 folder.append(trial, observation)
                 raise
         except Exception as exc:
-            if not procedure.path:
+            if not step.path:
                 raise
             raise UserFileError(
-                procedure.path, trial.label, f"the procedure failed: {type(exc).__name__}: {exc}"
+                step.path, trial.label, f"the procedure failed: {type(exc).__name__}: {exc}"
             ) from exc
         folder.append(trial, observation)
         listen(TrialFinished(trial, observation))

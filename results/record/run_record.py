@@ -55,6 +55,26 @@ class MeterModel:
 
 
 @dataclass(frozen=True)
+class SourceModel:
+    """Limits (half-widths) of the current that the source-measure unit reads: relative to the reading, and in ampere."""
+
+    accuracy_reading: float
+    accuracy_a: float
+
+
+@dataclass(frozen=True)
+class SweepRules:
+    """How pins were swept. `steps`: equal steps from the rail to 0 V in the first pass; `refine`: levels put in around each
+    place where V/I_net is near its minimum in a later pass. `settled_a`: successive currents that differ by no more have
+    settled; `longest_s`: the wait for that at one level."""
+
+    steps: int
+    refine: int
+    settled_a: float
+    longest_s: float
+
+
+@dataclass(frozen=True)
 class Fixture:
     """Leakage conductance (siemens) and capacitance (farad) of relays and cables at the node; 0 where unknown."""
 
@@ -100,6 +120,7 @@ class RunRecord:
     `origin` is `bench` for a run on instruments and `recorded` for traces that another instrument saved. `press_path`
     says how pins were pressed. `rail_v` is nominal; `rail_tolerance` relative; what was measured stands in each
     observation. `planned` lists every planned trial in order, so that what is missing can be said.
+    `source` is None where the bench has none, `sweep` where the plan asks for no sweep.
     """
 
     run: str
@@ -123,6 +144,8 @@ class RunRecord:
     bench_checked: str = ""
     software: dict[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    source: SourceModel | None = None
+    sweep: SweepRules | None = None
     format: int = FORMAT
 
     def pin(self, name: str) -> Pin:
@@ -169,6 +192,8 @@ __all__ = [
     "Resistor",
     "Rules",
     "RunRecord",
+    "SourceModel",
+    "SweepRules",
     "Trial",
     "Unit",
     "as_json",
