@@ -14,6 +14,9 @@ from results.record.run_record import SweepRules
 MOST_WINDOWS = 2
 """Of a curve with two humps the higher one may be the lower one on a coarse grid: both are looked at closely."""
 
+RIVAL = 0.8
+"""A hump lower than this share of the highest one on the coarse grid is not the highest one in truth."""
+
 
 @dataclass(frozen=True)
 class Target:
@@ -74,4 +77,5 @@ def _tops(ratios: Sequence[float], counted: Sequence[bool]) -> list[int]:
     """Where the ratio is at a local maximum among those counted, the largest first; no more than MOST_WINDOWS."""
     padded = [-math.inf, *(r if c else -math.inf for r, c in zip(ratios, counted, strict=True)), -math.inf]
     tops = [i - 1 for i in range(1, len(padded) - 1) if padded[i - 1] < padded[i] >= padded[i + 1]]
-    return sorted(tops, key=lambda index: -ratios[index])[:MOST_WINDOWS]
+    ordered = sorted(tops, key=lambda index: -ratios[index])[:MOST_WINDOWS]
+    return [index for index in ordered if index == ordered[0] or ratios[index] > RIVAL * ratios[ordered[0]] > 0.0]
