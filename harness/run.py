@@ -145,9 +145,7 @@ def _make_trials(
         except Exception as exc:
             if not step.path:
                 raise
-            raise UserFileError(
-                step.path, trial.label, f"the procedure failed: {type(exc).__name__}: {exc}"
-            ) from exc
+            raise UserFileError(step.path, trial.label, f"the procedure failed: {type(exc).__name__}: {exc}") from exc
         folder.append(trial, observation)
         listen(TrialFinished(trial, observation))
         _refuse_welded(trial, observation)

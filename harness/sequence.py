@@ -96,7 +96,9 @@ def _ordered(plan: Plan, bench: BenchFile | None) -> Iterator[_Step]:
             yield from _sweeps(plan, bench, pin)
         return
     for pin in pins:
-        steps: list[_Step] = [(pin, resistor, setup, "trial") for resistor in trials.resistors for setup in trials.pin_setups]
+        steps: list[_Step] = [
+            (pin, resistor, setup, "trial") for resistor in trials.resistors for setup in trials.pin_setups
+        ]
         each = [step for step in steps for _ in _repeats(plan)]
         shuffled = bench is not None and trials.fitted == "switched" and trials.order == "random"
         yield from _shuffled(each, f"{trials.seed} {pin}") if shuffled else each

@@ -23,7 +23,9 @@ MOST_SERIES_OHM = 1e3
 
 def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
     """Every rule between the two files that is broken: the plan's keys in the order of the rules, then the bench's."""
-    of_plan = chain.from_iterable(rule(plan, bench) for rule in (_path, _pins, _resistors, _setups, _limits, _log, _sweep))
+    of_plan = chain.from_iterable(
+        rule(plan, bench) for rule in (_path, _pins, _resistors, _setups, _limits, _log, _sweep)
+    )
     return [
         *(problem(plan.path, plan.raw, fault) for fault in of_plan),
         *(problem(bench.path, bench.raw, fault) for fault in _meter(plan, bench)),

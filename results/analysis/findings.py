@@ -184,12 +184,13 @@ class SweepPoint:
 @dataclass(frozen=True)
 class SweepBranch:
     """The conductance that one branch asks for: G_req (S) with its standard uncertainty, the half-width of its 95 %
-    interval, and the voltage (at the pin) where V/I_net is smallest."""
+    interval, the voltage (at the pin) where V/I_net is smallest, and what of the uncertainty is noise."""
 
     branch: Branch
     required: Value
     half_width_s: float
     at_v: float
+    noise_u_s: float = 0.0
 
 
 @dataclass(frozen=True)

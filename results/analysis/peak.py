@@ -1,8 +1,8 @@
 """The largest I_net/V at and above V_IL on one branch of a sweep, between the points that were measured too.
 
-Around each place where the measured ratio is largest, a polynomial is fitted to the nearest points; the lowest degree
-that their noise does not refuse is taken. Where none holds (a kink), the truth lies between the measured maximum and
-where the straight lines through the points on either side meet, as long as the curve is concave there.
+Around each place where the measured ratio is largest, a polynomial is fitted to the nearest points. Where their noise
+refuses it (a kink), the truth lies between the measured maximum and where the straight lines through the points on either
+side meet, as long as the curve is concave there.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ NEAREST = 9
 REFUSED_BELOW = 0.05
 """A polynomial whose misfit is less likely than this is refused (chi-square)."""
 
-DEGREES = (2, 3, 4)
+DEGREE = 4
+"""Of the polynomial: at a maximum of nine points it costs hardly more noise than a parabola, and bends with the curve."""
 
 MOST_HUMPS = 2
 """A sweep looks closely at two places a branch."""
@@ -67,36 +68,55 @@ class Points:
 @dataclass(frozen=True)
 class Peak:
     """The largest ratio. `slope_s_per_v` is that of the ratio there: zero but at V_IL itself. `noise_u_s`: standard
-    uncertainty from noise; `between_s`: half-width (rectangular) of what lies between points and of the choice."""
+    uncertainty from noise; `between_s`: half-width (rectangular) of what lies between points and of the choice. `bound_s`: half of the distance
+    between two bounds, at any of which the truth may lie: it is added as it stands."""
 
     at_v: float
     ratio_s: float
     slope_s_per_v: float
     noise_u_s: float
     between_s: float
+    bound_s: float = 0.0
 
 
-def largest_ratio(points: Points, v_il: float) -> Peak:
-    """The largest ratio for V >= v_il. Raises ValueError where fewer than two points lie there."""
+def largest_ratio(points: Points, v_il: float, rail_v: float) -> Peak:
+    """The largest ratio for v_il <= V <= rail_v. Raises ValueError where fewer than two points lie there.
+
+    The last point lies a few millivolts below the rail, by what the pull-down drops in series. Where the ratio still rises
+    there, it may be larger at the rail by its slope times that gap.
+    """
     above = np.flatnonzero(points.volts >= v_il)
     if above.size < 2:
         raise ValueError(f"needs two points at or above {v_il} V: {above.size}")
     peaks = [_peak(points, index, v_il) for index in _humps(points, above)]
-    return chosen(sorted(peaks, key=lambda peak: -peak.ratio_s))
+    peak = chosen(sorted(peaks, key=lambda peak: -peak.ratio_s))
+    short_v = rail_v - float(points.volts[-1])
+    if peak.at_v >= points.volts[-3] and short_v > 0.0:
+        rise_s = max(0.0, _end_slope(points) * short_v)
+        return replace(peak, ratio_s=peak.ratio_s + 0.5 * rise_s, bound_s=peak.bound_s + 0.5 * rise_s)
+    return peak
+
+
+def _end_slope(points: Points) -> float:
+    """Slope of the ratio at the highest points (S/V)."""
+    last = points.at(np.arange(max(0, points.volts.size - NEAREST), points.volts.size))
+    return float(np.polynomial.Polynomial.fit(last.volts, last.ratio_s, 1).convert().coef[-1])
 
 
 def chosen(ranked: Sequence[Peak]) -> Peak:
-    """The first of peaks in falling order, with what the choice adds: the larger of two noisy numbers is too large on
-    average, by 0.4 standard deviations of their difference where both are equal in truth (order statistics, memory)."""
+    """The first of peaks in falling order, with what the choice costs."""
     first = ranked[0]
     if len(ranked) < 2:
         return first
-    apart = math.hypot(first.noise_u_s, ranked[1].noise_u_s)
-    if first.ratio_s - ranked[1].ratio_s > 2.0 * apart:
-        return first
-    return Peak(
-        first.at_v, first.ratio_s, first.slope_s_per_v, first.noise_u_s, math.hypot(first.between_s, 0.4 * apart)
-    )
+    cost_s = cost_of_choice(first.ratio_s - ranked[1].ratio_s, first.noise_u_s, ranked[1].noise_u_s)
+    return replace(first, between_s=first.between_s + cost_s)
+
+
+def cost_of_choice(apart_s: float, first_u_s: float, second_u_s: float) -> float:
+    """By how much the larger of two noisy numbers is too large on average: 0.4 standard deviations of their difference
+    where both are equal in truth (1/√2π; the mean of the larger of two normal numbers, memory); 0 where they are apart."""
+    noise_s = math.hypot(first_u_s, second_u_s)
+    return 0.0 if apart_s > 2.0 * noise_s else noise_s / math.sqrt(2.0 * math.pi)
 
 
 def _humps(points: Points, above: np.ndarray[tuple[int], np.dtype[np.intp]]) -> list[int]:
@@ -114,28 +134,24 @@ def _humps(points: Points, above: np.ndarray[tuple[int], np.dtype[np.intp]]) -> 
 
 def _peak(points: Points, index: int, v_il: float) -> Peak:
     nearest = np.sort(np.argsort(np.abs(points.volts - points.volts[index]), kind="stable")[:NEAREST])
-    for degree in DEGREES:
-        if nearest.size > degree + 2:
-            fitted = _fitted(points.at(nearest), degree, v_il)
-            if fitted is not None:
-                return fitted
-    return _between_lines(points, index, v_il)
+    fitted = _fitted(points.at(nearest), v_il) if nearest.size > DEGREE + 2 else None
+    return fitted or _between_lines(points, index, v_il)
 
 
-def _fitted(near: Points, degree: int, v_il: float) -> Peak | None:
+def _fitted(near: Points, v_il: float) -> Peak | None:
     """The largest value of the polynomial within its points at or above v_il; None where their noise refuses it."""
     from scipy.stats import chi2
 
     slope = 0.0
     for _ in range(3):  # the noise depends on the slope, and the slope (a little) on the weights
-        fit = _Polynomial.through(near, near.noise_s(slope), degree)
+        fit = _Polynomial.through(near, near.noise_s(slope), DEGREE)
         slope = fit.slope(fit.top_v(v_il))
-    if float(chi2.sf(fit.chi_square, near.volts.size - degree - 1)) < REFUSED_BELOW:
+    if float(chi2.sf(fit.chi_square, near.volts.size - DEGREE - 1)) < REFUSED_BELOW:
         return None
     at_v = fit.top_v(v_il)
-    # One degree more shows what the shape of the curve may still hide.
-    more = _Polynomial.through(near, near.noise_s(slope), degree + 1)
-    between_s = abs(more.value(more.top_v(v_il)) - fit.value(at_v))
+    # One degree less shows how much the shape of the curve matters.
+    less = _Polynomial.through(near, near.noise_s(slope), DEGREE - 1)
+    between_s = abs(less.value(less.top_v(v_il)) - fit.value(at_v))
     return Peak(at_v, fit.value(at_v), slope if at_v <= v_il else 0.0, fit.u(at_v), between_s)
 
 
@@ -194,7 +210,7 @@ def _between_lines(points: Points, index: int, v_il: float) -> Peak:
     if top == 0 and volts.size > 1:
         slope = float((ratio[1] - ratio[0]) / (volts[1] - volts[0]))
     half = 0.5 * (upper - float(ratio[top]))
-    return Peak(float(volts[top]), float(ratio[top]) + half, slope, noise_s, half)
+    return Peak(float(volts[top]), float(ratio[top]) + half, slope, noise_s, 0.0, half)
 
 
 def _merged(points: Points, v_il: float) -> tuple[FloatArray, FloatArray]:

@@ -8,16 +8,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from results.analysis.advice import Case, advise
-from results.analysis.findings import LeakLine, PinFinding, TraceFinding, TrialFinding, Value, Verdict
+from results.analysis.findings import (
+    LeakLine,
+    PinFinding,
+    SweepFinding,
+    TraceFinding,
+    TrialFinding,
+    Value,
+    Verdict,
+)
 from results.analysis.leak_line import average, fit_line
 from results.analysis.leakage import RestPoint, bench_load, local_slopes, rest_point, without_load
 from results.analysis.pin_notes import joined, pin_notes, safe_resistance_note, trial_notes
 from results.analysis.pull_down import HoldPoint, PullDown, find_pull_down, hold_point
 from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance
 from results.analysis.stuck_rate import upper_limit
+from results.analysis.sweep_advice import advise_with_sweep
+from results.analysis.sweep_agreement import compared
 from results.analysis.verdict import NO_EVIDENCE, STUCK, judge, worst
 from results.errors import RecordError
 from results.record.observation import Observation
@@ -47,8 +57,10 @@ class ReadTrial:
         )
 
 
-def analyse_pin(record: RunRecord, condition: Condition, pin: Pin, trials: Sequence[ReadTrial]) -> PinFinding:
-    """All that the trials of one pin under one condition say. Pure.
+def analyse_pin(
+    record: RunRecord, condition: Condition, pin: Pin, trials: Sequence[ReadTrial], sweep: SweepFinding | None = None
+) -> PinFinding:
+    """All that the trials of one pin under one condition say, and its sweep where one was planned. Pure.
 
     Raises RecordError where a trial names a resistor that the record does not hold.
     """
@@ -60,7 +72,43 @@ def analyse_pin(record: RunRecord, condition: Condition, pin: Pin, trials: Seque
     pull_down = find_pull_down(holds, line, record.rules, _rail(trials, condition), stuck_somewhere)
     slopes = _slopes(bench, trials, rests, line)
     rows = tuple(_row(bench, read, rests[read.trial.sequence], slopes, pull_down) for read in trials)
-    return _pin(bench, condition, rows, line, pull_down)
+    finding = _pin(bench, condition, rows, line, pull_down)
+    return finding if sweep is None else _with_sweep(bench, finding, sweep)
+
+
+def _with_sweep(bench: _Bench, finding: PinFinding, sweep: SweepFinding) -> PinFinding:
+    """The pin with its sweep compared with the trials, and with what follows from both."""
+    rules, series_ohm = bench.record.rules, bench.pin.series_ohm
+    sweep = compared(
+        sweep,
+        _tried(bench, finding.rows),
+        load_s=bench.load_s or 0.0,
+        series_ohm=series_ohm,
+        coverage=rules.coverage,
+    )
+    unproven = sweep.observation is not None and sweep.observation.contact == "not proven"
+    said = [
+        finding.note,
+        sweep.agreement_text if sweep.agreement == "disagrees" else "",
+        sweep.note,
+        "sweep: contact not proven" if unproven else "",
+    ]
+    return replace(
+        finding,
+        safe_ohm=sweep.safe if sweep.safe is not None else finding.safe_ohm,
+        safe_from="sweep" if sweep.safe is not None else finding.safe_from,
+        advice=advise_with_sweep(finding.advice, sweep, rules, series_ohm),
+        note=joined(said),
+        sweep=sweep,
+    )
+
+
+def _tried(bench: _Bench, rows: Sequence[TrialFinding]) -> dict[Resistor, list[Verdict]]:
+    """Every verdict of every resistor."""
+    tried: dict[Resistor, list[Verdict]] = {}
+    for row in rows:
+        tried.setdefault(bench.resistor(row.trial.resistor), []).append(row.verdict)
+    return tried
 
 
 @dataclass(frozen=True)
@@ -193,9 +241,7 @@ def _pin(
     bench: _Bench, condition: Condition, rows: tuple[TrialFinding, ...], line: LeakLine | None, pull_down: PullDown
 ) -> PinFinding:
     levels, rules, series_ohm = bench.record.levels, bench.record.rules, bench.pin.series_ohm
-    tried: dict[Resistor, list[Verdict]] = {}
-    for row in rows:
-        tried.setdefault(bench.resistor(row.trial.resistor), []).append(row.verdict)
+    tried = _tried(bench, rows)
     bare = [row.verdict for row in rows if row.trial.resistor == NO_RESISTOR]
     counted = [verdict for verdict in bare if verdict not in NO_EVIDENCE]
     trials = bracket(tried)

@@ -17,7 +17,7 @@ import numpy as np
 from results.analysis.coverage_interval import half_width, standard_uncertainty
 from results.analysis.findings import SweepBranch, SweepFinding, SweepPoint, Value
 from results.analysis.leakage import bench_load
-from results.analysis.peak import Peak, Points, largest_ratio
+from results.analysis.peak import Peak, Points, cost_of_choice, largest_ratio
 from results.analysis.sweep_curve import hysteresis, noise_of, rests_of, trips
 from results.quantity import show
 from results.record.observation import Branch, Observation
@@ -44,7 +44,8 @@ def sweep_finding(record: RunRecord, pin: Pin, trial: Trial, observation: Observ
     up, up_problem = _branch(model, "up", points, observation)
     finding = SweepFinding(trial, observation, points, down, up)
     finding = _with_safe(finding, _worse(down, up))
-    difference, at_v, has_memory = hysteresis(points, noise_of(observation), load_s)
+    settled_a = 0.0 if record.sweep is None else record.sweep.settled_a
+    difference, at_v, has_memory = hysteresis(points, noise_of(observation), load_s, settled_a)
     trip_down, trip_up = trips(points)
     lost = sum(point.voltage is None for point in points)
     notes = [down_problem, up_problem, *observation.notes]
@@ -128,7 +129,7 @@ def _branch(
     if gap:
         return None, f"sweep, {branch} branch: not determined: {gap}"
     curve = _curve(model, [point for point in mine if (point.at_pin_v or 0.0) > 0.25 * v_il], observation)
-    peak = largest_ratio(curve, v_il)
+    peak = largest_ratio(curve, v_il, max(step.level_v for step in observation.steps))
     return _with_errors(model, branch, curve, peak), ""
 
 
@@ -141,7 +142,8 @@ def _gap(points: Sequence[SweepPoint], record: RunRecord, observation: Observati
     edges = [max((v for v in volts if v <= v_il), default=0.0), *(v for v in volts if v > v_il), top_v]
     for low_v, high_v in zip(edges, edges[1:], strict=False):
         if high_v - low_v > widest_v:
-            return f"no settled step outside of the current limit between {show(low_v, 'V')} and {show(high_v, 'V')}"
+            between = f"between {show(low_v, 'V')} and {show(high_v, 'V')}"
+            return f"no step settled outside of the current limit {between}, or the node jumped over it"
     return ""
 
 
@@ -177,15 +179,17 @@ def _with_errors(model: _Model, branch: Branch, curve: Points, peak: Peak) -> Sw
     node_v = peak.at_v - model.series_ohm * net_a
     source_a = node_v * model.load_s - net_a
     limits = [*model.limits(node_v, source_a, per_volt, per_ampere), peak.between_s]
-    required = Value(peak.ratio_s, standard_uncertainty(limits, peak.noise_u_s))
-    return SweepBranch(branch, required, half_width(limits, peak.noise_u_s), peak.at_v)
+    required = Value(peak.ratio_s, standard_uncertainty([*limits, peak.bound_s], peak.noise_u_s))
+    return SweepBranch(branch, required, half_width(limits, peak.noise_u_s) + peak.bound_s, peak.at_v, peak.noise_u_s)
 
 
 def _worse(down: SweepBranch | None, up: SweepBranch | None) -> SweepBranch | None:
     """The branch that asks for more; None unless both are known, because the other one might."""
     if down is None or up is None:
         return None
-    return down if down.required.value >= up.required.value else up
+    first, second = (down, up) if down.required.value >= up.required.value else (up, down)
+    chosen_s = cost_of_choice(first.required.value - second.required.value, first.noise_u_s, second.noise_u_s)
+    return replace(first, half_width_s=first.half_width_s + chosen_s)
 
 
 def _with_safe(finding: SweepFinding, worse: SweepBranch | None) -> SweepFinding:
@@ -198,6 +202,4 @@ def _with_safe(finding: SweepFinding, worse: SweepBranch | None) -> SweepFinding
     if least_s <= 0.0:
         return replace(finding, worse=worse, needed=None, safe_low_ohm=1.0 / most_s)
     safe = Value(1.0 / worse.required.value, worse.required.u / worse.required.value**2)
-    return replace(
-        finding, worse=worse, needed=True, safe=safe, safe_low_ohm=1.0 / most_s, safe_high_ohm=1.0 / least_s
-    )
+    return replace(finding, worse=worse, needed=True, safe=safe, safe_low_ohm=1.0 / most_s, safe_high_ohm=1.0 / least_s)

@@ -56,10 +56,10 @@ def interpolated(volts: FloatArray, amperes: FloatArray) -> NetCurrent:
 
 
 def hysteresis(
-    points: Sequence[SweepPoint], noise: tuple[float, float], load_s: float
+    points: Sequence[SweepPoint], noise: tuple[float, float], load_s: float, settled_a: float
 ) -> tuple[Value | None, float | None, bool | None]:
     """Largest difference of the net pin current, down less up, at one level of the first pass: with its standard
-    uncertainty, where, and whether it is more than noise. None where no level was settled on both branches.
+    uncertainty, where, and whether it is more than noise and `settled_a` (which both branches were allowed). None where no level was settled on both branches.
 
     The instruments' errors are the same on both branches and cancel. The two nodes differ a little in voltage: the up
     branch is carried there along its own slope.
@@ -74,12 +74,12 @@ def hysteresis(
         nearest = int(np.argmin(np.abs(up_v - (point.at_pin_v or 0.0))))
         assert point.net_current is not None
         apart_v = (point.at_pin_v or 0.0) - up_v[nearest]
-        difference = point.net_current.value - (up_a[nearest] + slope[nearest] * apart_v)
+        difference = float(point.net_current.value - (up_a[nearest] + slope[nearest] * apart_v))
         root = math.sqrt(2.0 / point.step.agreeing)
         u_a = root * math.hypot(noise[1], (abs(slope[nearest]) + load_s) * noise[0])
-        found.append((abs(difference) / max(u_a, 1e-15), float(difference), u_a, point.at_pin_v))
-    worst = max(found)
-    return Value(worst[1], worst[2]), worst[3], worst[0] > _bound(len(found))
+        found.append((abs(difference), difference, u_a, point.at_pin_v))
+    largest, difference, u_a, at_v = max(found)
+    return Value(difference, u_a), at_v, largest > settled_a + _bound(len(found)) * u_a
 
 
 def _bound(count: int) -> float:
@@ -119,9 +119,7 @@ def _trip(points: Sequence[SweepPoint], branch: Branch) -> Value | None:
         for point in points
         if point.step.branch == branch and point.step.sweep_pass == 1 and point.at_pin_v is not None
     ]
-    changes = [
-        (a, b) for (a, was), (b, now) in zip(read, read[1:], strict=False) if was and now and was != now
-    ]
+    changes = [(a, b) for (a, was), (b, now) in zip(read, read[1:], strict=False) if was and now and was != now]
     if len(changes) != 1:
         return None
     low_v, high_v = sorted(changes[0])
