@@ -271,8 +271,9 @@ class Bench:
     def force(self, level_v: float) -> None:
         """Force the pin, which the source presses, to another level, without letting go in between.
 
-        `limits.press_time` counts from here anew, and so does the lease. Raises LimitError beyond a limit and BenchError
-        where it is not the source that presses: nothing is sent then, and the pin stays at the level before.
+        `limits.press_time` counts from here anew, and so does the lease. Raises LimitError beyond a limit and
+        BenchError where it is not the source that presses: nothing is sent then, and the pin stays at the level
+        before.
         """
         self._state.require("force")
         self._presser.check_force(level_v)

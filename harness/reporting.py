@@ -1,4 +1,5 @@
-"""The derived files of a run folder: trials.csv, pins.csv, sweeps.csv where there are any, and report.pdf. Evidence is never changed."""
+"""The derived files of a run folder: trials.csv, pins.csv, sweeps.csv where there are any, and report.pdf. Evidence
+is never changed."""
 
 from __future__ import annotations
 

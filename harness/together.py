@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 
 MOST_SERIES_OHM = 1e3
-"""A leak's current rises by no more than about 0.5 mS with the voltage; a source behind 1 kΩ still holds such a node."""
+"""A leak's current rises by no more than about 0.5 mS with the voltage; a source behind 1 kΩ still holds such a
+node."""
 
 
 def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:

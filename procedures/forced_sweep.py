@@ -36,9 +36,9 @@ NOISE_RANGE = 4.1
 def forced_sweep(bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
     """One sweep: discharge, reset, set up, read, force to the rail, step down to 0 V and up again, let go.
 
-    Voltages are the meter's, at the node; the source's set value is never taken for one. A step that does not settle in
-    time, or at which the source's current limit decides, is kept and marked: it is no point of the curve. At the end the
-    series relay opens first, then the output goes off.
+    Voltages are the meter's, at the node; the source's set value is never taken for one. A step that does not settle
+    in time, or at which the source's current limit decides, is kept and marked: it is no point of the curve. At the
+    end the series relay opens first, then the output goes off.
 
     Raises
     ------

@@ -33,9 +33,10 @@ def analyse_folder(path: Path | str) -> RunFinding:
 def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:
     """Judge every trial of a run and every pin under every condition.
 
-    Of a trial observed more than once the last one counts; a planned one never observed is `not tested`. Trials
-    (not sweeps, which stand with their pins) come back in planned order, those beyond the plan behind them; pins in the order in which they first appear. Raises
-    RecordError where an observation belongs to another trial than the one planned under its number.
+    Of a trial observed more than once the last one counts; a planned one never observed is `not tested`. Trials (not
+    sweeps, which stand with their pins) come back in planned order, those beyond the plan behind them; pins in the
+    order in which they first appear. Raises RecordError where an observation belongs to another trial than the one
+    planned under its number.
     """
     made = list(_in_order(record, observations))
     read = [_read(record, trial, observation) for trial, observation in made if trial.kind == "trial"]

@@ -169,8 +169,8 @@ class Bracket:
 class SweepPoint:
     """One step of a sweep. `voltage` at the node by the meter, `source` into the node, `net_current` out of the pin.
 
-    All three are None where the step is no point of the curve; `note` then says why. `at_pin_v`: volts at the pin itself,
-    behind the board's series resistance.
+    All three are None where the step is no point of the curve; `note` then says why. `at_pin_v`: volts at the pin
+    itself, behind the board's series resistance.
     """
 
     step: SweepStep
@@ -209,10 +209,10 @@ class SweepFinding:
     """What a forced-voltage sweep of a pin says.
 
     `down`, `up`: each branch, None where not determined (`note` says why). `worse` is the one that asks for more.
-    `safe` = 1/G_req of the worse branch; `safe_low_ohm` to `safe_high_ohm` holds 95 % (high is None where G_req may be
-    zero: no upper limit; all are None where none is needed). `needed`: None where the interval of G_req straddles zero.
-    `hysteresis`: largest difference of the net pin current between the branches, at `hysteresis_at_v`; `has_memory`: it is
-    more than noise. `trip_down`, `trip_up`: where the board's own reading changes.
+    `safe` = 1/G_req of the worse branch; `safe_low_ohm` to `safe_high_ohm` holds 95 % (high is None where G_req may
+    be zero: no upper limit; all are None where none is needed). `needed`: None where the interval of G_req straddles
+    zero. `hysteresis`: largest difference of the net pin current between the branches, at `hysteresis_at_v`;
+    `has_memory`: it is more than noise. `trip_down`, `trip_up`: where the board's own reading changes.
     """
 
     trial: Trial

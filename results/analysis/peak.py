@@ -1,8 +1,8 @@
 """The largest I_net/V at and above V_IL on one branch of a sweep, between the points that were measured too.
 
 Around each place where the measured ratio is largest, a polynomial is fitted to the nearest points. Where their noise
-refuses it (a kink), the truth lies between the measured maximum and where the straight lines through the points on either
-side meet, as long as the curve is concave there.
+refuses it (a kink), the truth lies between the measured maximum and where the straight lines through the points on
+either side meet, as long as the curve is concave there.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ REFUSED_BELOW = 0.05
 """A polynomial whose misfit is less likely than this is refused (chi-square)."""
 
 DEGREE = 4
-"""Of the polynomial: at a maximum of nine points it costs hardly more noise than a parabola, and bends with the curve."""
+"""Of the polynomial: at a maximum of nine points it costs hardly more noise than a parabola, and bends with the
+curve."""
 
 MOST_HUMPS = 2
 """A sweep looks closely at two places a branch."""
@@ -68,8 +69,9 @@ class Points:
 @dataclass(frozen=True)
 class Peak:
     """The largest ratio. `slope_s_per_v` is that of the ratio there: zero but at V_IL itself. `noise_u_s`: standard
-    uncertainty from noise; `between_s`: half-width (rectangular) of what lies between points and of the choice. `bound_s`: half of the distance
-    between two bounds, at any of which the truth may lie: it is added as it stands."""
+    uncertainty from noise; `between_s`: half-width (rectangular) of what lies between points and of the choice.
+    `bound_s`: half of the distance between two bounds, at any of which the truth may lie: it is added as it
+    stands."""
 
     at_v: float
     ratio_s: float
@@ -82,8 +84,8 @@ class Peak:
 def largest_ratio(points: Points, v_il: float, rail_v: float) -> Peak:
     """The largest ratio for v_il <= V <= rail_v. Raises ValueError where fewer than two points lie there.
 
-    The last point lies a few millivolts below the rail, by what the pull-down drops in series. Where the ratio still rises
-    there, it may be larger at the rail by its slope times that gap.
+    The last point lies a few millivolts below the rail, by what the pull-down drops in series. Where the ratio still
+    rises there, it may be larger at the rail by its slope times that gap.
     """
     above = np.flatnonzero(points.volts >= v_il)
     if above.size < 2:
@@ -113,8 +115,9 @@ def chosen(ranked: Sequence[Peak]) -> Peak:
 
 
 def cost_of_choice(apart_s: float, first_u_s: float, second_u_s: float) -> float:
-    """By how much the larger of two noisy numbers is too large on average: 0.4 standard deviations of their difference
-    where both are equal in truth (1/√2π; the mean of the larger of two normal numbers, memory); 0 where they are apart."""
+    """By how much the larger of two noisy numbers is too large on average: 0.4 standard deviations of their
+    difference where both are equal in truth (1/√2π; the mean of the larger of two normal numbers, memory); 0 where
+    they are apart."""
     noise_s = math.hypot(first_u_s, second_u_s)
     return 0.0 if apart_s > 2.0 * noise_s else noise_s / math.sqrt(2.0 * math.pi)
 
@@ -125,7 +128,8 @@ def _humps(points: Points, above: np.ndarray[tuple[int], np.dtype[np.intp]]) -> 
     first = int(above[np.argmax(ratio[above])])
     found = [first]
     for index in sorted(above, key=lambda i: -ratio[i]):
-        lower = [float(ratio[min(index, other) : max(index, other) + 1].min()) for other in found]
+        spans = [sorted((int(index), other)) for other in found]
+        lower = [float(ratio[low : high + 1].min()) for low, high in spans]
         clear = 5.0 * float(noise[index])
         if len(found) < MOST_HUMPS and all(ratio[index] - low > clear for low in lower):
             found.append(int(index))
@@ -196,7 +200,8 @@ class _Polynomial:
 
 def _powers(volts: FloatArray, low_v: float, high_v: float, count: int) -> FloatArray:
     """Legendre polynomials on the span of the points, shape (n, count): well conditioned whatever the span."""
-    return np.polynomial.legendre.legvander((2.0 * volts - low_v - high_v) / (high_v - low_v), count - 1)
+    scaled = (2.0 * volts - low_v - high_v) / (high_v - low_v)
+    return np.asarray(np.polynomial.legendre.legvander(scaled, count - 1), dtype=np.float64)
 
 
 def _between_lines(points: Points, index: int, v_il: float) -> Peak:

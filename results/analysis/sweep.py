@@ -1,9 +1,9 @@
 """A forced-voltage sweep: the net pin current over voltage, and the largest resistance that is safe on it.
 
 At each step what the source drives into the node goes into the pin, the meter and the fixture (Kirchhoff's current
-law): I_net(V) = V · (G_m + G_fixture) − I_source, out of the pin. G_req = max I_net/V over V >= V_IL, on each branch, and
-R_safe = 1/G_req, inverted last. The errors of the instruments are the same at every step: they are carried through
-G_req as a whole, not point by point.
+law): I_net(V) = V · (G_m + G_fixture) − I_source, out of the pin. G_req = max I_net/V over V >= V_IL, on each branch,
+and R_safe = 1/G_req, inverted last. The errors of the instruments are the same at every step: they are carried
+through G_req as a whole, not point by point.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -140,7 +141,7 @@ def _gap(points: Sequence[SweepPoint], record: RunRecord, observation: Observati
     widest_v = WIDEST_GAP * top_v / steps
     volts = [point.at_pin_v or 0.0 for point in points]
     edges = [max((v for v in volts if v <= v_il), default=0.0), *(v for v in volts if v > v_il), top_v]
-    for low_v, high_v in zip(edges, edges[1:], strict=False):
+    for low_v, high_v in pairwise(edges):
         if high_v - low_v > widest_v:
             between = f"between {show(low_v, 'V')} and {show(high_v, 'V')}"
             return f"no step settled outside of the current limit {between}, or the node jumped over it"

@@ -13,9 +13,9 @@ from results.series import largest_at_most
 def advise_with_sweep(trials: Advice, sweep: SweepFinding, rules: Rules, series_ohm: float) -> Advice:
     """What to fit from trials and sweep together.
 
-    The sweep's value is the largest of the series which, at the end of its tolerance, keeps the margin to the lower limit
-    of R_safe on the worse branch, less the series resistance on the board. Where sweep and trials disagree, both must
-    name a value, and the smaller one counts.
+    The sweep's value is the largest of the series which, at the end of its tolerance, keeps the margin to the lower
+    limit of R_safe on the worse branch, less the series resistance on the board. Where sweep and trials disagree,
+    both must name a value, and the smaller one counts.
     """
     if sweep.worse is None:
         return trials

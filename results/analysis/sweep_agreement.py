@@ -22,9 +22,9 @@ def compared(
 ) -> SweepFinding:
     """The sweep with what it says of the trials: its down branch, as a release goes, against every resistor tried.
 
-    A resistor with the bench's load on it, as the pin sees it through its series resistance, disagrees where it released
-    every time although it conducts less than the branch asks for, or stuck although it conducts more: beyond the interval
-    of the branch and the uncertainty of the resistor.
+    A resistor with the bench's load on it, as the pin sees it through its series resistance, disagrees where it
+    released every time although it conducts less than the branch asks for, or stuck although it conducts more: beyond
+    the interval of the branch and the uncertainty of the resistor.
     """
     branch, seen = sweep.down, evidence_of(tried)
     if branch is None or not seen:
@@ -45,7 +45,7 @@ def compared(
         released = all(verdict == "released" for verdict in verdicts)
         if released and high_s < branch.required.value - branch.half_width_s:
             against.append(f"{_named(resistor)} released in {len(verdicts)} of {len(verdicts)}")
-    said = f"the sweep allows {branch_text(branch)} on the down branch"
+    said = f"down branch of the sweep: {branch_text(branch)}"
     if against:
         return replace(sweep, agreement="disagrees", agreement_text=f"disagreement: {said}, but {', '.join(against)}")
     return replace(sweep, agreement="agrees", agreement_text=f"agreement: {said}; {_trials(seen)}")
@@ -55,7 +55,7 @@ def branch_text(branch: SweepBranch) -> str:
     """The largest safe resistance of a branch with its 95 % interval, in words."""
     least_s, most_s = branch.required.value - branch.half_width_s, branch.required.value + branch.half_width_s
     if most_s <= 0.0:
-        return "any resistance, none at all included"
+        return "no resistor needed"
     if least_s <= 0.0:
         return f"at least {show(1.0 / most_s, 'Ω')}, no upper limit"
     value = show(1.0 / branch.required.value, "Ω")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -59,7 +60,8 @@ def hysteresis(
     points: Sequence[SweepPoint], noise: tuple[float, float], load_s: float, settled_a: float
 ) -> tuple[Value | None, float | None, bool | None]:
     """Largest difference of the net pin current, down less up, at one level of the first pass: with its standard
-    uncertainty, where, and whether it is more than noise and `settled_a` (which both branches were allowed). None where no level was settled on both branches.
+    uncertainty, where, and whether it is more than noise and `settled_a` (which both branches were allowed). None
+    where no level was settled on both branches.
 
     The instruments' errors are the same on both branches and cancel. The two nodes differ a little in voltage: the up
     branch is carried there along its own slope.
@@ -119,7 +121,7 @@ def _trip(points: Sequence[SweepPoint], branch: Branch) -> Value | None:
         for point in points
         if point.step.branch == branch and point.step.sweep_pass == 1 and point.at_pin_v is not None
     ]
-    changes = [(a, b) for (a, was), (b, now) in zip(read, read[1:], strict=False) if was and now and was != now]
+    changes = [(a, b) for (a, was), (b, now) in pairwise(read) if was and now and was != now]
     if len(changes) != 1:
         return None
     low_v, high_v = sorted(changes[0])

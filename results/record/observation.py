@@ -31,9 +31,10 @@ Branch = Literal["down", "up"]
 class SweepStep:
     """One forced level of a sweep, and which samples of the trace were read there.
 
-    `level_v` is what the source was told; what the node came to stands in the trace. `first` and `count`: its samples,
-    one a reading. The last `agreeing` of them agree within their noise (0: not settled within the time allowed).
-    `in_compliance`: the source's current limit decided, not the voltage. `sweep_pass` counts from 1; later ones are refined.
+    `level_v` is what the source was told; what the node came to stands in the trace. `first` and `count`: its
+    samples, one a reading. The last `agreeing` of them agree within their noise (0: not settled within the time
+    allowed). `in_compliance`: the source's current limit decided, not the voltage. `sweep_pass` counts from 1; later
+    ones are refined.
     """
 
     sweep_pass: int

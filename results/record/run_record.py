@@ -56,7 +56,7 @@ class MeterModel:
 
 @dataclass(frozen=True)
 class SourceModel:
-    """Limits (half-widths) of the current that the source-measure unit reads: relative to the reading, and in ampere."""
+    """Limits (half-widths) of the current that the source-measure unit reads: relative, and in ampere."""
 
     accuracy_reading: float
     accuracy_a: float
@@ -64,9 +64,12 @@ class SourceModel:
 
 @dataclass(frozen=True)
 class SweepRules:
-    """How pins were swept. `steps`: equal steps from the rail to 0 V in the first pass; `refine`: levels put in around each
-    place where V/I_net is near its minimum in a later pass. `settled_a`: successive currents that differ by no more have
-    settled; `longest_s`: the wait for that at one level."""
+    """How pins were swept.
+
+    `steps`: equal steps from the rail to 0 V in the first pass; `refine`: levels put in around each place where V/I_net
+    is near its minimum in a later pass. `settled_a`: successive currents that differ by no more have settled;
+    `longest_s`: the wait for that at one level.
+    """
 
     steps: int
     refine: int
