@@ -114,17 +114,17 @@ def _sweep(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
         return
     where: Location = ("sweep",)
     if bench.source is None:
-        yield Fault(where, f"{bench.path} has no [source] to force a voltage with")
+        yield Fault(where, f"{bench.path} has no [source] to force a voltage with", "")
     wire = bench.wiring.source
     if wire is None:
-        yield Fault(where, f"{bench.path} has no wiring.source, the series relay by which a source lets go")
+        yield Fault(where, f"{bench.path} has no wiring.source, the series relay by which a source lets go", "")
     elif (wire.measured_ohm or wire.resistor_ohm) > MOST_SERIES_OHM:
         # Where the net pin current rises with the voltage, a node behind a large resistance is not held but jumps.
         most = f"a source that sweeps may have {show(MOST_SERIES_OHM, 'Ω')} in series at most"
         ohm = show(wire.measured_ohm or wire.resistor_ohm, "Ω")
-        yield Fault(where, f"{most}, wiring.source of {bench.path} has {ohm}")
+        yield Fault(where, f"{most}, wiring.source of {bench.path} has {ohm}", "")
     if plan.press.path == "hand" and not bench.wiring.select:
-        yield Fault(where, f"{bench.path} has no wiring.select: a sweep is made without a hand at the pin")
+        yield Fault(where, f"{bench.path} has no wiring.select: a sweep is made without a hand at the pin", "")
     if plan.sweep.longest_s > bench.limits.press_time_s:
         most = f"limits.press_time of {bench.path}, {show(bench.limits.press_time_s, 's')}"
         named = show(plan.sweep.longest_s, "s") if at(plan.raw, ("sweep", "longest")) is None else None

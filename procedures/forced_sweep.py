@@ -29,6 +29,9 @@ FIRST_READINGS = 10
 AGREEING = 3
 """Successive readings that must agree before a step counts as settled."""
 
+LEAST_READINGS = 8
+"""Readings at a step before it may count as not settled."""
+
 NOISE_RANGE = 4.1
 """Three normal readings lie within 4.1 standard deviations in 99 % of cases (range of three, memory)."""
 
@@ -67,18 +70,17 @@ def forced_sweep(bench: Bench, trial: Trial, settings: PressSettings) -> Observa
         bench.clock.wait(settings.hold_s)
         held = level_while_held(bench, trial, settings)
         reads_held = read_pin(bench, trial.pin)
-        sweep = _Sweep(bench, trial, settings, rules)
+        sweep = _Sweep(bench, trial, settings, rules, top_v)
         sweep.read_noise()
         targets = first_targets(top_v, settings, rules)
         sweep.walk(1, "down", targets)
         sweep.walk(1, "up", targets[::-1])
         for number in range(2, PASSES + 1):
-            bench.force(top_v)
-            sweep.walk(number, "down", refined_targets(sweep.seen["down"], settings, rules))
-            bench.force(0.0)
-            sweep.walk(number, "up", refined_targets(sweep.seen["up"], settings, rules)[::-1])
+            sweep.look_closer(number, "down", top_v)
+            sweep.look_closer(number, "up", 0.0)
 
-    contact = sweep.contact(held, reads_before, reads_held)
+    alone_is_low = bench.has_second_path and before_v > settings.v_il
+    contact = sweep.contact(held, reads_before, reads_held, before_v if alone_is_low else None)
     return Observation(
         trace=sweep.trace(),
         outcome="no contact" if contact == "disproven" else "measured",
@@ -105,6 +107,7 @@ class _Sweep:
     trial: Trial
     settings: PressSettings
     rules: SweepRules
+    top_v: float
     time_s: list[float] = field(default_factory=list)
     voltage_v: list[float] = field(default_factory=list)
     current_a: list[float] = field(default_factory=list)
@@ -132,22 +135,42 @@ class _Sweep:
             level_v = level_for(target.voltage_v, self.seen[branch]) if number > 1 else target.voltage_v
             seen = self._step(number, branch, level_v)
             if target.exact and seen is not None:
-                self._step(number, branch, max(0.0, level_v + target.voltage_v - seen.pin_v))
+                corrected_v = level_v + target.voltage_v - seen.pin_v
+                self._step(number, branch, min(max(0.0, corrected_v), self.top_v))
 
-    def contact(self, held: HoldLevel, reads_before: Reading, reads_held: Reading) -> ContactProof:
-        """By what contact is proven: as while holding, else by the largest current anywhere on the curve."""
+    def look_closer(self, number: int, branch: Branch, start_v: float) -> None:
+        """Walk a branch again from its start, in finer steps where it matters; not where there is hardly a curve."""
+        if len(self.seen[branch]) < AGREEING:
+            return
+        self.bench.force(start_v)
+        targets = refined_targets(self.seen[branch], self.top_v, number, self.settings, self.rules)
+        self.walk(number, branch, targets if branch == "down" else targets[::-1])
+
+    def contact(
+        self, held: HoldLevel, reads_before: Reading, reads_held: Reading, before_v: float | None
+    ) -> ContactProof:
+        """By what contact is proven: as while holding, by a node that the pin held high before, else by the largest
+        conductance of the pin anywhere on the curve: a leak may cancel the pull-down at the rail, but not everywhere.
+
+        `before_v` is the node before the press where it is known that the bus alone would not hold it.
+        """
         proof = prove_contact(
-            held, self.trial.resistor, self.settings, reads_before=reads_before, reads_held=reads_held
+            held,
+            self.trial.resistor,
+            self.settings,
+            reads_before=reads_before,
+            reads_held=reads_held,
+            rest_v=before_v,
         )
         curve = [one for branch in self.seen.values() for one in branch if one.pin_v >= self.settings.v_il]
         if proof not in ("not proven", "disproven") or not curve:
             return proof
-        most = max(curve, key=lambda one: abs(one.net_a))
+        most = max(curve, key=lambda one: abs(one.net_a) / one.pin_v)
         source_a = most.pin_v * self._load_s() - most.net_a
         limit_a = self.settings.source_accuracy_a + abs(source_a) * self.settings.source_accuracy_reading
         strongest = HoldLevel(most.pin_v, None, None, None, source_a, limit_a / math.sqrt(3.0))
         elsewhere = prove_contact(strongest, self.trial.resistor, self.settings)
-        return elsewhere if elsewhere == "press current" else proof
+        return proof if elsewhere == "disproven" else elsewhere
 
     def trace(self) -> Trace:
         """Every reading: host's clock from the first one, node voltage by the meter, current out of the source."""
@@ -160,7 +183,7 @@ class _Sweep:
         self.bench.force(level_v)
         until_s = self.bench.clock.now() + self.rules.longest_s
         self._read()
-        while not (settled := self._agree(first)) and self.bench.clock.now() < until_s:
+        while not (settled := self._agree(first)) and self._may_go_on(first, until_s):
             self._read()
         assert self.bench.source is not None
         limited = self.bench.source.in_compliance()
@@ -191,6 +214,10 @@ class _Sweep:
         self.time_s.append(self.bench.clock.now())
         self.voltage_v.append(node_v)
         self.current_a.append(source_a)
+
+    def _may_go_on(self, first: int, until_s: float) -> bool:
+        """A slow computer or wire must not use up the time before there are readings to judge by."""
+        return self.bench.clock.now() < until_s or len(self.time_s) - first < LEAST_READINGS
 
     def _agree(self, first: int) -> bool:
         """Whether the last readings at this step agree in voltage and in current."""

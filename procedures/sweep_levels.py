@@ -48,18 +48,20 @@ def first_targets(top_v: float, settings: PressSettings, rules: SweepRules) -> l
     return sorted([*steps, *edges], key=lambda target: -target.voltage_v)
 
 
-def refined_targets(seen: Sequence[Seen], settings: PressSettings, rules: SweepRules) -> list[Target]:
+def refined_targets(
+    seen: Sequence[Seen], top_v: float, sweep_pass: int, settings: PressSettings, rules: SweepRules
+) -> list[Target]:
     """Finer steps around each place where V/I_net is near its minimum, and V_IL and V_IL − U again; highest first.
 
-    A place reaches from the level below to the level above the one where I_net/V is largest, as far as seen, but not
-    below V_IL − U: there the pin reads low.
+    A place reaches one step of the pass before to either side of the level where I_net/V is largest, as far as seen,
+    but not below V_IL − U: there the pin reads low.
     """
-    low_v = below_v_il(settings)
-    ordered = sorted((one for one in seen if one.pin_v > 0.5 * low_v), key=lambda one: one.pin_v)
+    low_v, reach_v = below_v_il(settings), rules.reach_v(top_v, sweep_pass)
+    counted = [one for one in seen if one.pin_v >= low_v]
     volts = [settings.v_il, low_v]
-    for index in _tops([one.net_a / one.pin_v for one in ordered], [one.pin_v >= low_v for one in ordered]):
-        start_v = max(ordered[max(index - 1, 0)].pin_v, low_v)
-        end_v = ordered[min(index + 1, len(ordered) - 1)].pin_v
+    for centre_v in _tops(counted, 1.5 * rules.reach_v(top_v, 2)):
+        start_v = max(centre_v - reach_v, low_v)
+        end_v = min(centre_v + reach_v, max(one.pin_v for one in counted))
         volts += [float(v) for v in np.linspace(start_v, end_v, rules.refine + 2)[1:-1]]
     return [Target(v) for v in sorted(volts, reverse=True)]
 
@@ -73,9 +75,13 @@ def level_for(target_v: float, seen: Sequence[Seen]) -> float:
     return float(np.interp(target_v, [one.pin_v for one in ordered], [one.level_v for one in ordered]))
 
 
-def _tops(ratios: Sequence[float], counted: Sequence[bool]) -> list[int]:
-    """Where the ratio is at a local maximum among those counted, the largest first; no more than MOST_WINDOWS."""
-    padded = [-math.inf, *(r if c else -math.inf for r, c in zip(ratios, counted, strict=True)), -math.inf]
-    tops = [i - 1 for i in range(1, len(padded) - 1) if padded[i - 1] < padded[i] >= padded[i + 1]]
-    ordered = sorted(tops, key=lambda index: -ratios[index])[:MOST_WINDOWS]
-    return [index for index in ordered if index == ordered[0] or ratios[index] > RIVAL * ratios[ordered[0]] > 0.0]
+def _tops(seen: Sequence[Seen], apart_v: float) -> list[float]:
+    """Where I_net/V is larger than anywhere within `apart_v`, the largest first; no more than MOST_WINDOWS, in volt."""
+    ranked = sorted(seen, key=lambda one: -one.net_a / one.pin_v)
+    tops: list[Seen] = []
+    for one in ranked:
+        near = [other.net_a / other.pin_v for other in seen if abs(other.pin_v - one.pin_v) <= apart_v]
+        rivals = not tops or one.net_a / one.pin_v > RIVAL * tops[0].net_a / tops[0].pin_v > 0.0
+        if rivals and one.net_a / one.pin_v >= max(near) and all(abs(one.pin_v - t.pin_v) > apart_v for t in tops):
+            tops.append(one)
+    return [one.pin_v for one in tops[:MOST_WINDOWS]]

@@ -1,8 +1,8 @@
 """The largest I_net/V at and above V_IL on one branch of a sweep, between the points that were measured too.
 
-Around each place where the measured ratio is largest, a polynomial is fitted to the nearest points. Where their noise
-refuses it (a kink), the truth lies between the measured maximum and where the straight lines through the points on
-either side meet, as long as the curve is concave there.
+Around each place where the measured ratio is largest, a polynomial is fitted to the points of the last pass. Where
+their noise refuses it (a kink), the truth lies between the measured maximum and where the straight lines through the
+points on either side meet, as long as the curve is concave there.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ import numpy as np
 
 from results.record.trace import FloatArray
 
-NEAREST = 9
-"""Points in a fit: what the last pass of a sweep puts around a maximum."""
+SAME_PLACE = 0.05
+"""Points closer than this share of the reach are one place: V_IL was forced in every pass."""
 
 REFUSED_BELOW = 0.05
 """A polynomial whose misfit is less likely than this is refused (chi-square)."""
 
 DEGREE = 4
-"""Of the polynomial: at a maximum of nine points it costs hardly more noise than a parabola, and bends with the
+"""Of the polynomial: at a maximum among nine points it costs hardly more noise than a parabola, and bends with the
 curve."""
 
 MOST_HUMPS = 2
@@ -35,7 +35,8 @@ class Points:
 
     An error of one volt in the reading of the node moves the ratio by `per_volt` and the volts at the pin by
     `pin_per_volt`; one ampere in the reading of the source `per_ampere` and `pin_per_ampere` (first two of shape (n,)).
-    `noise_v`, `noise_a`: standard deviations of the noise of a point.
+    `noise_v`, `noise_a`: standard deviations of the noise of a point. `reach_v`: how far the last pass reaches to
+    either side of a maximum.
     """
 
     volts: FloatArray
@@ -46,6 +47,7 @@ class Points:
     pin_per_ampere: float
     noise_v: float
     noise_a: float
+    reach_v: float
 
     def noise_s(self, slope_s_per_v: float = 0.0) -> FloatArray:
         """Noise of the ratio against a curve of that slope, which an error of the voltage moves a point along."""
@@ -93,7 +95,7 @@ def largest_ratio(points: Points, v_il: float, rail_v: float) -> Peak:
     peaks = [_peak(points, index, v_il) for index in _humps(points, above)]
     peak = chosen(sorted(peaks, key=lambda peak: -peak.ratio_s))
     short_v = rail_v - float(points.volts[-1])
-    if peak.at_v >= points.volts[-3] and short_v > 0.0:
+    if peak.at_v >= points.volts[-1] - points.reach_v and short_v > 0.0:
         rise_s = max(0.0, _end_slope(points) * short_v)
         return replace(peak, ratio_s=peak.ratio_s + 0.5 * rise_s, bound_s=peak.bound_s + 0.5 * rise_s)
     return peak
@@ -101,7 +103,7 @@ def largest_ratio(points: Points, v_il: float, rail_v: float) -> Peak:
 
 def _end_slope(points: Points) -> float:
     """Slope of the ratio at the highest points (S/V)."""
-    last = points.at(np.arange(max(0, points.volts.size - NEAREST), points.volts.size))
+    last = points.at(np.flatnonzero(points.volts >= points.volts[-1] - 4.0 * points.reach_v))
     return float(np.polynomial.Polynomial.fit(last.volts, last.ratio_s, 1).convert().coef[-1])
 
 
@@ -137,8 +139,9 @@ def _humps(points: Points, above: np.ndarray[tuple[int], np.dtype[np.intp]]) -> 
 
 
 def _peak(points: Points, index: int, v_il: float) -> Peak:
-    nearest = np.sort(np.argsort(np.abs(points.volts - points.volts[index]), kind="stable")[:NEAREST])
-    fitted = _fitted(points.at(nearest), v_il) if nearest.size > DEGREE + 2 else None
+    near = np.flatnonzero(np.abs(points.volts - points.volts[index]) <= points.reach_v)
+    places = 1 + np.count_nonzero(np.diff(points.volts[near]) > SAME_PLACE * points.reach_v)
+    fitted = _fitted(points.at(near), v_il) if places > DEGREE + 1 else None
     return fitted or _between_lines(points, index, v_il)
 
 
@@ -219,8 +222,8 @@ def _between_lines(points: Points, index: int, v_il: float) -> Peak:
 
 
 def _merged(points: Points, v_il: float) -> tuple[FloatArray, FloatArray]:
-    """Points at or above v_il, those closer than 0.1 mV as one, and one at v_il itself by a straight line."""
-    groups = np.concatenate(([0], np.cumsum(np.diff(points.volts) > 1e-4)))
+    """Points at or above v_il, those at the same place as one, and one at v_il itself by a straight line."""
+    groups = np.concatenate(([0], np.cumsum(np.diff(points.volts) > SAME_PLACE * points.reach_v)))
     volts = np.array([points.volts[groups == group].mean() for group in range(groups[-1] + 1)])
     ratio = np.array([points.ratio_s[groups == group].mean() for group in range(groups[-1] + 1)])
     inside = volts > v_il

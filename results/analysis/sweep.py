@@ -22,7 +22,7 @@ from results.analysis.peak import Peak, Points, cost_of_choice, largest_ratio
 from results.analysis.sweep_curve import hysteresis, noise_of, rests_of, trips
 from results.quantity import show
 from results.record.observation import Branch, Observation
-from results.record.run_record import RunRecord, SourceModel
+from results.record.run_record import RunRecord, SourceModel, SweepRules
 from results.record.trial import Pin, Trial
 
 WIDEST_GAP = 1.6
@@ -32,21 +32,20 @@ WIDEST_GAP = 1.6
 def sweep_finding(record: RunRecord, pin: Pin, trial: Trial, observation: Observation | None) -> SweepFinding:
     """All that a sweep says by itself; what cannot be determined is None, and the note says why. Pure."""
     problem = _problem(record, observation)
-    if problem or observation is None or record.source is None:
+    if problem or observation is None or record.source is None or record.sweep is None:
         return SweepFinding(trial, observation, note=problem)
     load_s = bench_load(record.meter, record.fixture)
     if load_s is None:
         return SweepFinding(
             trial, observation, note="sweep: the meter's input resistance is not stated: its load cannot be corrected"
         )
-    model = _Model(record, record.source, load_s, pin.series_ohm)
+    model = _Model(record, record.source, record.sweep, load_s, pin.series_ohm)
     points = _points(model, observation)
     down, down_problem = _branch(model, "down", points, observation)
     up, up_problem = _branch(model, "up", points, observation)
     finding = SweepFinding(trial, observation, points, down, up)
     finding = _with_safe(finding, _worse(down, up))
-    settled_a = 0.0 if record.sweep is None else record.sweep.settled_a
-    difference, at_v, has_memory = hysteresis(points, noise_of(observation), load_s, settled_a)
+    difference, at_v, has_memory = hysteresis(points, noise_of(observation), load_s, record.sweep.settled_a)
     trip_down, trip_up = trips(points)
     lost = sum(point.voltage is None for point in points)
     notes = [down_problem, up_problem, *observation.notes]
@@ -69,6 +68,7 @@ class _Model:
 
     record: RunRecord
     source: SourceModel
+    rules: SweepRules
     load_s: float
     series_ohm: float
 
@@ -91,6 +91,8 @@ def _problem(record: RunRecord, observation: Observation | None) -> str:
         return "sweep: contact to the unit was disproven"
     if observation.outcome != "measured" or not observation.steps or observation.trace.current_a is None:
         return f"sweep: failed: {'; '.join(observation.notes) or 'no steps'}"
+    if record.sweep is None:
+        return "sweep: how it was made is not recorded"
     if record.source is None:
         return "sweep: the accuracy of the source is not stated"
     return ""
@@ -126,7 +128,7 @@ def _branch(
     mine = [point for point in points if point.step.branch == branch and point.voltage is not None]
     mine.sort(key=lambda point: point.at_pin_v or 0.0)
     v_il = model.record.levels.v_il
-    gap = _gap(mine, model.record, observation, v_il)
+    gap = _gap(mine, model.rules, observation, v_il)
     if gap:
         return None, f"sweep, {branch} branch: not determined: {gap}"
     curve = _curve(model, [point for point in mine if (point.at_pin_v or 0.0) > 0.25 * v_il], observation)
@@ -134,11 +136,10 @@ def _branch(
     return _with_errors(model, branch, curve, peak), ""
 
 
-def _gap(points: Sequence[SweepPoint], record: RunRecord, observation: Observation, v_il: float) -> str:
+def _gap(points: Sequence[SweepPoint], rules: SweepRules, observation: Observation, v_il: float) -> str:
     """Where no point says what the curve does between V_IL and the rail; empty where there is one everywhere."""
     top_v = max(step.level_v for step in observation.steps)
-    steps = 33 if record.sweep is None else record.sweep.steps
-    widest_v = WIDEST_GAP * top_v / steps
+    widest_v = WIDEST_GAP * rules.reach_v(top_v, 2)
     volts = [point.at_pin_v or 0.0 for point in points]
     edges = [max((v for v in volts if v <= v_il), default=0.0), *(v for v in volts if v > v_il), top_v]
     for low_v, high_v in pairwise(edges):
@@ -169,6 +170,7 @@ def _curve(model: _Model, points: Sequence[SweepPoint], observation: Observation
         pin_per_ampere=pin_per_ampere,
         noise_v=noise_v / root,
         noise_a=noise_a / root,
+        reach_v=model.rules.reach_v(max(step.level_v for step in observation.steps), 3),
     )
 
 

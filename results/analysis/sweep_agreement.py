@@ -72,4 +72,4 @@ def _trials(seen: Sequence[tuple[Resistor, Sequence[Verdict]]]) -> str:
 
 
 def _named(resistor: Resistor) -> str:
-    return "no resistor" if resistor.name == NO_RESISTOR else resistor.name
+    return "the bare pin" if resistor.name == NO_RESISTOR else resistor.name

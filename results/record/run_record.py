@@ -76,6 +76,10 @@ class SweepRules:
     settled_a: float
     longest_s: float
 
+    def reach_v(self, top_v: float, sweep_pass: int) -> float:
+        """How far a refined pass reaches to either side of such a place: one step of the pass before, in volt."""
+        return top_v / self.steps * (2.0 / (self.refine + 1)) ** (sweep_pass - 2)
+
 
 @dataclass(frozen=True)
 class Fixture:

@@ -68,8 +68,8 @@ def _resistor(rests: RestsAt) -> str:
 
 def _rests(rests: RestsAt) -> str:
     """Rest points with the bench's load on the node; where there is none in the swept range, it falls below it."""
-    said = [f"{plain(one.voltage_v, 'V', 4)} {'stable' if one.stable else 'unstable'}" for one in rests.rests]
-    return ", ".join(said) or "none: falls to 0 V"
+    said = [f"about {plain(one.voltage_v, 'V', 3)} {'stable' if one.stable else 'unstable'}" for one in rests.rests]
+    return ", ".join(said) or "none: released"
 
 
 def _advice(pin: PinFinding) -> str:

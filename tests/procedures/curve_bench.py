@@ -37,7 +37,8 @@ class Errors:
 
 @dataclass
 class CurveBench:
-    """Serves what `forced_sweep` calls. `law(v, falling)`: the net pin current, which may remember the way it came."""
+    """Serves what `forced_sweep` calls. `law(v, falling)`: the net pin current, which may remember whether
+    it came from the rail or from 0 V."""
 
     law: Callable[[float, bool], float]
     errors: Errors = field(default_factory=Errors)
@@ -104,7 +105,8 @@ class CurveBench:
             self.done.append("let go")
 
     def force(self, level_v: float) -> None:
-        self._falling = level_v <= self._level_v
+        if level_v in (0.0, self.rail_v):
+            self._falling = level_v > 0.0
         self._force(level_v)
 
     def press_level(self) -> tuple[float, float, float]:
