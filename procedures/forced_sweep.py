@@ -23,17 +23,17 @@ from results.record.trial import Trial
 PASSES = 3
 """The first one with equal steps, then two that look closer: the last steps are some millivolts apart."""
 
-FIRST_READINGS = 10
+FIRST_READINGS = 20
 """Readings at the rail that tell the noise of the two instruments, before anything else is judged by it."""
 
 AGREEING = 3
 """Successive readings that must agree before a step counts as settled."""
 
-LEAST_READINGS = 8
+LEAST_READINGS = 12
 """Readings at a step before it may count as not settled."""
 
-NOISE_RANGE = 4.1
-"""Three normal readings lie within 4.1 standard deviations in 99 % of cases (range of three, memory)."""
+NOISE_RANGE = 5.0
+"""Three normal readings lie within 5 standard deviations in 99.9 % of cases (range of three)."""
 
 
 def forced_sweep(bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
@@ -209,6 +209,7 @@ class _Sweep:
 
     def _read(self) -> None:
         assert self.bench.source is not None
+        self.bench.clock.wait(0.0)  # looks at the stop request, which reading alone does not
         node_v = self.bench.voltage()
         _, source_a = self.bench.source.read()
         self.time_s.append(self.bench.clock.now())

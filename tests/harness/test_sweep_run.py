@@ -16,6 +16,7 @@ from harness.reporting import write_derived
 from harness.signals import StopRequest
 from harness.summary import status_of
 from harness.terminal import PlainLines
+from procedures.forced_sweep import FIRST_READINGS
 from results.analysis.findings import PinFinding, RunFinding
 from results.record.run_folder import RunFolder
 from tests.harness.whole_bench import LATCHES, SOUND, bench_text, board_text, found, plan_text, run_plan, simulated
@@ -92,7 +93,7 @@ def test_every_reading_stands_in_the_sealed_folder(run: tuple[RunFinding, Path, 
     seen = {trial.label: observation for trial, observation in folder.observations()}
     swept = seen["D1 reset default sweep #1"]
     assert swept.trace.current_a is not None
-    assert sum(step.count for step in swept.steps) + 10 == len(swept.trace)
+    assert sum(step.count for step in swept.steps) + FIRST_READINGS == len(swept.trace)
     assert {step.reads for step in swept.steps} == {"high", "low"}
     assert swept.contact == "board reading"
 

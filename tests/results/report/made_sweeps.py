@@ -1,5 +1,4 @@
 """A swept run for the report's tests: a pin that latches, one with memory, one that needs nothing, one that failed."""
-failed."""
 
 from __future__ import annotations
 
