@@ -104,7 +104,9 @@ def largest_ratio(points: Points, v_il: float, rail_v: float) -> Peak:
 def _end_slope(points: Points) -> float:
     """Slope of the ratio at the highest points (S/V)."""
     last = points.at(np.flatnonzero(points.volts >= points.volts[-1] - 4.0 * points.reach_v))
-    return float(np.polynomial.Polynomial.fit(last.volts, last.ratio_s, 1).convert().coef[-1])
+    apart_v = last.volts - last.volts.mean()
+    spread = float(apart_v @ apart_v)
+    return float(apart_v @ last.ratio_s) / spread if spread > 0.0 else 0.0
 
 
 def chosen(ranked: Sequence[Peak]) -> Peak:
@@ -141,7 +143,7 @@ def _humps(points: Points, above: np.ndarray[tuple[int], np.dtype[np.intp]]) -> 
 def _peak(points: Points, index: int, v_il: float) -> Peak:
     near = np.flatnonzero(np.abs(points.volts - points.volts[index]) <= points.reach_v)
     places = 1 + np.count_nonzero(np.diff(points.volts[near]) > SAME_PLACE * points.reach_v)
-    fitted = _fitted(points.at(near), v_il) if places > DEGREE + 1 else None
+    fitted = _fitted(points.at(near), v_il) if places > DEGREE + 2 else None
     return fitted or _between_lines(points, index, v_il)
 
 
@@ -156,9 +158,9 @@ def _fitted(near: Points, v_il: float) -> Peak | None:
     if float(chi2.sf(fit.chi_square, near.volts.size - DEGREE - 1)) < REFUSED_BELOW:
         return None
     at_v = fit.top_v(v_il)
-    # One degree less shows how much the shape of the curve matters.
-    less = _Polynomial.through(near, near.noise_s(slope), DEGREE - 1)
-    between_s = abs(less.value(less.top_v(v_il)) - fit.value(at_v))
+    # One degree more shows what the shape of the curve may still hide.
+    more = _Polynomial.through(near, near.noise_s(slope), DEGREE + 1)
+    between_s = abs(more.value(more.top_v(v_il)) - fit.value(at_v))
     return Peak(at_v, fit.value(at_v), slope if at_v <= v_il else 0.0, fit.u(at_v), between_s)
 
 

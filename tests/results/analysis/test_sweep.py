@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from procedures.forced_sweep import forced_sweep
+from results.analysis.coverage_interval import half_width
 from results.analysis.findings import SweepFinding, Value
 from results.analysis.load_line import required_conductance
 from results.analysis.sweep import sweep_finding
@@ -43,12 +44,22 @@ def two_humps(lower_a: float) -> Law:
     return table(volts, amperes, linear(60e3))
 
 
+def hump_between_steps() -> Law:
+    """A triangle at 1.05 V, of which equal steps of 0.1 V see two thirds, and a lower one at 2.1 V that they see whole.
+
+    Ratios: 90 µA/1.05 V against 168 µA/2.1 V; on the coarse grid 73 µA/1.0 V, which is less than the latter.
+    """
+    volts, amperes = [0, 0.9, 1.05, 1.2, 1.9, 2.1, 2.3, 3.3], [0, 40e-6, 90e-6, 40e-6, 60e-6, 168e-6, 60e-6, 0]
+    return table(volts, amperes, linear(60e3))
+
+
 SHAPES: dict[str, Law] = {
     "mid level": D1,
     "plain": plain(37.5e-6, linear(60e3)),
     "MOS pull-down": mid_level(mos(12e-6, 1.6), plateau_a=150e-6, up_v=0.9),
     "two humps, the upper one higher": two_humps(60e-6),
     "two humps, the lower one higher": two_humps(80e-6),
+    "a hump between two steps": hump_between_steps(),
 }
 
 
@@ -110,6 +121,24 @@ def test_uncertainty_of_the_made_up_pin_from_the_limits_of_the_instruments() -> 
     assert finding.worse is not None
     by_hand = np.sqrt(5e-4**2 + (20e-9 / 96.93e-6) ** 2 + 1e-4**2 + (0.5e-3 / 0.909) ** 2) / np.sqrt(3.0)
     assert finding.worse.required.u / finding.worse.required.value == pytest.approx(by_hand, rel=0.03)
+
+
+def test_the_interval_holds_95_percent_of_the_errors_not_more() -> None:
+    """Of the four limits by hand; twice the standard uncertainty would be 5 % wider."""
+    worse = swept(memoryless(D1), Errors(noise_v=5e-6, noise_a=1e-9)).worse
+    assert worse is not None
+    ratio_s = worse.required.value
+    limits = [share * ratio_s for share in (5e-4, 20e-9 / 96.93e-6, 1e-4, 0.5e-3 / 0.909)]
+    assert worse.half_width_s == pytest.approx(half_width(limits, 0.0), rel=0.03)
+    assert worse.half_width_s < 1.97 * worse.required.u
+
+
+def test_noise_is_averaged_over_the_points_around_the_maximum() -> None:
+    """Three readings a point of 20 nA at 0.9 V: 12.8 nS; nine points and a fit leave less of it than one point has."""
+    worse = swept(memoryless(D1), Errors(noise_a=20e-9)).worse
+    assert worse is not None
+    assert worse.noise_u_s < 20e-9 / np.sqrt(3.0) / 0.909
+    assert worse.noise_u_s > 0.2 * 20e-9 / np.sqrt(3.0) / 0.909
 
 
 def test_at_v_il_the_slope_counts_where_v_il_is_uncertain() -> None:
