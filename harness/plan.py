@@ -129,6 +129,7 @@ class SweepTable:
     refine: Annotated[int, Count(4, 100)] = 8
     settled_a: Annotated[float, Quantity("A", 0.0, 1e-3)] = 20e-9
     longest_s: Annotated[float, Quantity("s", 0.01, 60.0)] = 1.0
+    leak_setups: tuple[PinSetup, PinSetup] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
+from results.analysis.leak_alone import with_leak_alone
 from results.analysis.one_thread import one_thread
 from results.analysis.pin_analysis import ReadTrial, analyse_pin
 from results.analysis.reading import read_trace
@@ -53,6 +54,7 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
         analyse_pin(record, condition, known.get(name, Pin(name)), trials, sweeps.get((name, condition)))
         for (name, condition), trials in groups.items()
     )
+    pins = with_leak_alone(record, pins)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     return RunFinding(record, trials, pins, tuple(_notes(pins)))

@@ -201,6 +201,14 @@ class RestsAt:
     rests: tuple[RestVoltage, ...]
 
 
+@dataclass(frozen=True)
+class LeakAlone:
+    """The leak without the pull-down: the largest difference of two sweeps (ampere), and where (volt at the pin)."""
+
+    largest: Value
+    at_v: float
+
+
 Agreement = Literal["agrees", "disagrees", "not compared"]
 
 
@@ -212,7 +220,8 @@ class SweepFinding:
     `safe` = 1/G_req of the worse branch; `safe_low_ohm` to `safe_high_ohm` holds 95 % (high is None where G_req may
     be zero: no upper limit; all are None where none is needed). `needed`: None where the interval of G_req straddles
     zero. `hysteresis`: largest difference of the net pin current between the branches, at `hysteresis_at_v`;
-    `has_memory`: it is more than noise. `trip_down`, `trip_up`: where the board's own reading changes.
+    `has_memory`: it is more than noise. `trip_down`, `trip_up`: where the board's own reading changes. `leak`: None
+    unless the plan names two setups to compare and both have a curve.
     """
 
     trial: Trial
@@ -231,6 +240,7 @@ class SweepFinding:
     rests: tuple[RestsAt, ...] = ()
     trip_down: Value | None = None
     trip_up: Value | None = None
+    leak: LeakAlone | None = None
     agreement: Agreement = "not compared"
     agreement_text: str = ""
     note: str = ""

@@ -66,15 +66,17 @@ class SourceModel:
 class SweepRules:
     """How pins were swept.
 
-    `steps`: equal steps from the rail to 0 V in the first pass; `refine`: levels put in around each place where V/I_net
-    is near its minimum in a later pass. `settled_a`: successive currents that differ by no more have settled;
-    `longest_s`: the wait for that at one level.
+    `steps`: equal steps from the rail to 0 V in the first pass; `refine`: levels put in around each place where
+    V/I_net is near its minimum in a later pass. `settled_a`: successive currents that differ by no more have settled;
+    `longest_s`: the wait for that at one level. `leak_setups`: the pin setups with the input buffer on and off, pull-
+    down on in both, whose difference is the leak alone; None where the plan names none.
     """
 
     steps: int
     refine: int
     settled_a: float
     longest_s: float
+    leak_setups: tuple[str, str] | None = None
 
     def reach_v(self, top_v: float, sweep_pass: int) -> float:
         """How far a refined pass reaches to either side of such a place: one step of the pass before, in volt."""

@@ -38,6 +38,8 @@ def _numbers(pin: PinFinding, sweep: SweepFinding, record: RunRecord) -> list[tu
         numbers.append((name, NOT_DETERMINED if branch is None else f"{branch_text(branch)}{at}"))
     numbers.append(("Sweep and trials", sweep.agreement_text or "not compared"))
     numbers.append(("Hysteresis", _hysteresis(sweep, k)))
+    if record.sweep is not None and record.sweep.leak_setups and pin.condition.pin_setup == record.sweep.leak_setups[0]:
+        numbers.append(("Leak alone, largest", _leak(sweep, k, record.sweep.leak_setups[1])))
     numbers += [(f"Rests on {_resistor(rests)}", _rests(rests)) for rests in sweep.rests]
     trips = [
         f"{way} {quantity_text(trip, 'V', k, prefixed=False)}"
@@ -60,6 +62,13 @@ def _hysteresis(sweep: SweepFinding, coverage: float) -> str:
         return NOT_DETERMINED
     seen = f"{quantity_text(sweep.hysteresis, 'A', coverage)} at {plain(sweep.hysteresis_at_v, 'V', 3)}"
     return f"down less up {seen}" if sweep.has_memory else f"none seen; largest difference {seen}"
+
+
+def _leak(sweep: SweepFinding, coverage: float, off: str) -> str:
+    if sweep.leak is None:
+        return NOT_DETERMINED
+    largest = quantity_text(sweep.leak.largest, "A", coverage)
+    return f"{largest} at {plain(sweep.leak.at_v, 'V', 3)}, less the sweep with {off}"
 
 
 def _resistor(rests: RestsAt) -> str:

@@ -135,6 +135,9 @@ _PIN_COLUMNS = (
     "hysteresis_u_a",
     "trip_down_v",
     "trip_up_v",
+    "leak_alone_a",
+    "leak_alone_u_a",
+    "leak_alone_at_v",
 )
 
 _SWEEP_COLUMNS = (
@@ -226,6 +229,7 @@ def _of_sweep(sweep: SweepFinding | None) -> dict[str, Cell]:
     """What a sweep adds to the row of its pin; empty cells where there is none."""
     branches = (None, None) if sweep is None else (sweep.down, sweep.up)
     trips = (None, None) if sweep is None else (sweep.trip_down, sweep.trip_up)
+    leak = None if sweep is None else sweep.leak
     down_ohm, up_ohm = (
         None if branch is None or branch.required.value <= 0.0 else 1.0 / branch.required.value for branch in branches
     )
@@ -238,6 +242,8 @@ def _of_sweep(sweep: SweepFinding | None) -> dict[str, Cell]:
         **_with_u("hysteresis", None if sweep is None else sweep.hysteresis, "a"),
         "trip_down_v": None if trips[0] is None else trips[0].value,
         "trip_up_v": None if trips[1] is None else trips[1].value,
+        **_with_u("leak_alone", None if leak is None else leak.largest, "a"),
+        "leak_alone_at_v": None if leak is None else leak.at_v,
     }
 
 

@@ -66,11 +66,13 @@ def test_record_of_a_bench_run() -> None:
 
 
 def test_a_sweep_and_the_source_that_makes_it_stand_in_the_record() -> None:
-    plan = plan_from_text(changed(PLAN, ("[advice]", '[sweep]\nsteps = 40\nsettled = "5 nA"\n\n[advice]')))
+    both = '["reset default", "buffer off"]'
+    table = f'[sweep]\nsteps = 40\nsettled = "5 nA"\nleak_setups = {both}\n\n[advice]'
+    plan = plan_from_text(changed(PLAN, ("[advice]", table), ('["reset default"]', both)))
     bench = bench_from_text(swept_bench())
     record = make_record(plan, bench, trials_in_order(plan, bench), run="r", started_utc="", version="0")
     assert record.source == SourceModel(pytest.approx(1e-3), pytest.approx(10e-9))  # type: ignore[arg-type]
-    assert record.sweep == SweepRules(40, 8, pytest.approx(5e-9), 1.0)  # type: ignore[arg-type]
+    assert record.sweep == SweepRules(40, 8, pytest.approx(5e-9), 1.0, ("reset default", "buffer off"))  # type: ignore[arg-type]
     assert from_json(as_json(record)) == record
     settings = press_settings(plan, bench)
     assert settings.sweep == record.sweep

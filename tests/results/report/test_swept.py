@@ -6,14 +6,17 @@ import csv
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from results.analysis.findings import LeakAlone, Value
 from results.report.content import report_content
 from results.report.figure_sweep import sweep_svg
 from results.report.report import report_pdf
+from results.report.swept import swept
 from results.report.tables import write_pins_csv, write_sweeps_csv
 from tests.results.report.made_findings import fernhill
 from tests.results.report.made_sweeps import swept_run
@@ -54,6 +57,24 @@ def test_a_pin_that_needs_nothing_and_one_that_failed() -> None:
     assert numbers_of(3)["Largest safe resistance"] == "not determined"
     failed = report_content(swept_run(), written_utc=WRITTEN)["sweeps"][3]
     assert failed["remarks"] == "sweep: failed: a short"
+
+
+def test_the_leak_alone_is_told_where_the_plan_asks_for_it() -> None:
+    assert "Leak alone, largest" not in numbers_of(0)
+    finding = swept_run()
+    assert finding.record.sweep is not None
+    rules = replace(finding.record.sweep, leak_setups=("reset default", "buffer off"))
+    record = replace(finding.record, sweep=rules)
+    first, second = finding.pins[:2]
+    assert first.sweep is not None
+    told = replace(first, sweep=replace(first.sweep, leak=LeakAlone(Value(118.2e-6, 40e-9), 1.4)))
+    said = {
+        pin.pin: {entry["label"]: entry["text"] for entry in swept(pin, record)["numbers"]} for pin in (told, second)
+    }
+    assert said["D1"]["Leak alone, largest"] == (
+        "(118.200\u00a0±\u00a00.080)\u00a0µA at 1.4\u00a0V, less the sweep with buffer off"
+    )
+    assert said["D2"]["Leak alone, largest"] == "not determined"
 
 
 def test_the_method_of_the_sweep_is_told_only_where_there_was_one() -> None:
