@@ -187,7 +187,7 @@ ONE_LINE = [
     ("[advice]", '[sweep]\nsettled = "2 mA"\n\n[advice]', 'plan.toml: sweep.settled: must be 0 A to 1 mA: "2 mA"'),
     ("[advice]", '[sweep]\nleak_setups = ["reset default", "buffer off"]\n\n[advice]', 'plan.toml: sweep.leak_setups[2]: is not one of trials.pin_setups: "buffer off"'),
     ("[advice]", '[sweep]\nleak_setups = ["reset default", "reset default"]\n\n[advice]', 'plan.toml: sweep.leak_setups[2]: already stands in the list as its no. 1: "reset default"'),
-    ("[advice]", '[sweep]\nspeed = 1\n\n[advice]', "plan.toml: sweep.speed: unknown key (did you mean steps?): 1"),
+    ("[advice]", '[sweep]\nspeed = 1\n\n[advice]', "plan.toml: sweep.speed: unknown key (did you mean settled?): 1"),
 ]  # fmt: skip
 
 
