@@ -24,7 +24,7 @@ check: $(VENV)/ready
 	$(BIN)/mypy
 
 bench: $(VENV)/ready
-	$(BIN)/python tests/speed.py
+	$(BIN)/python -m tests.speed
 
 clean:
 	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache

@@ -6,14 +6,14 @@ press resistor (press), to ground (discharge, and fit: the trial resistors), and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import partial
 
 from drivers.board import Board
-from drivers.bus import Bus
+from drivers.bus import Bus, BusLook
 from drivers.clock import Clock
-from drivers.errors import BenchError, LinkError
+from drivers.errors import BenchError, LinkError, WiringError
 from drivers.instrument import Instrument
 from drivers.limits import Limits
 from drivers.meter import Meter, Readings
@@ -24,10 +24,15 @@ from drivers.relays import RelayDevice, Relays
 from drivers.source import Source
 from drivers.states import BenchState, State
 from drivers.switch import Switch
+from drivers.undo import undoing
 from drivers.wiring import Device, Wiring
 
 SETTLE_S = 0.005
 """Bench seconds until a relay has operated and stopped bouncing; reed and signal relays take 0.2 to 3 ms."""
+
+
+MAKE_SAFE_S = 20.0
+"""Real seconds that making safe takes at most, where two relay devices and a source are all deaf."""
 
 
 class Bench:
@@ -104,6 +109,7 @@ class Bench:
         self._path: PressPath = "relay"
         self._level_v: float | None = None
         self._rail_v: float | None = None
+        self._rail_at_s = 0.0
 
     @property
     def state(self) -> State:
@@ -158,6 +164,7 @@ class Bench:
         Returns what could not be verified, a line each; the bench is safe where the list is empty, else in fault.
         """
         unverified: list[str] = []
+        self._presser.cover_safe_steps(MAKE_SAFE_S)
         for what, step in self._safe_steps():
             try:
                 step()
@@ -218,19 +225,60 @@ class Bench:
         with self._state.moving("read"):
             return self.meter.read()
 
-    def rail_voltage(self) -> float:
+    def rail_voltage(self, max_age_s: float = 0.0) -> float:
         """The rail in volts, with nothing on the bus: through the rail relay, else through the press relay.
 
-        The divider of that relay's resistor and the meter's input is corrected. Pin and resistor are put back. Raises
+        The value measured last where it is not older than `max_age_s` bench seconds: pin and resistor need not be taken
+        off and put back for it. The divider of that relay's resistor and the meter's input is corrected. Raises
         WiringError where neither relay is there or a person would have to take something off; LimitError where the rail
         is beyond the limit.
         """
         self._state.require("measure rail")
+        if self._rail_v is not None and self.clock.now() - self._rail_at_s <= max_age_s:
+            return self._rail_v
         self._bus.check_rail()
         with self._state.moving("measure rail"):
-            self._rail_v = self._bus.rail_voltage()
-        self.limits.check_voltage("rail", self._rail_v)
-        return self._rail_v
+            return self._rail_is(self._bus.rail_voltage())
+
+    @property
+    def bus_can_be_freed(self) -> bool:
+        """Whether relays can take everything off the bus: nothing is there that a person would have to take off."""
+        return self._bus.is_switchable
+
+    def look_at_bus(self, resistors: Sequence[str] = (), source_v: float | None = None) -> BusLook:
+        """Read the bus with no pin on it: each way to the rail, let go, and with each of these switched resistors.
+
+        `source_v`: force this much through the source's series relay too. Pin and resistor are put back; the rail is
+        known afterwards where a relay leads to it. Raises WiringError where a person would have to take something off,
+        LimitError where the rail or `source_v` is beyond the limit.
+        """
+        self._state.require("measure rail")
+        self._bus.check_free()
+        with self._state.moving("measure rail"):
+            source = None if source_v is None else partial(self._forced, source_v)
+            look = self._bus.look(resistors, source)
+            for volts, ohm in ((look.rail_v, self.wiring.rail_ohm), (look.press_v, self.wiring.press_ohm)):
+                if volts is not None and ohm is not None:
+                    self._rail_is(self._bus.corrected(volts, ohm))
+                    break
+            return look
+
+    def _forced(self, volts: float) -> tuple[float, float]:
+        """Volts and amperes of the source on the bus alone; its relay opens first, then its output goes off."""
+        source, relay = self.source, self.wiring.source
+        if source is None or relay is None:
+            raise WiringError("wiring.source: this bench has no source behind a relay in series")
+        source.force_voltage(volts)
+        with undoing(source.output_off), undoing(partial(self._relays.open, relay)):
+            source.output_on()
+            self._relays.close(relay)
+            self.clock.settle(self._settle_s)
+            return source.read()
+
+    def _rail_is(self, volts: float) -> float:
+        self._rail_v, self._rail_at_s = volts, self.clock.now()
+        self.limits.check_voltage("rail", volts)
+        return volts
 
     def bus_alone_voltage(self) -> float:
         """The second path to a node that stays high: volts on the bus without the pin, which is then put on again.
@@ -262,11 +310,12 @@ class Bench:
         with self._state.moving("press"):
             self._path, self._level_v = path, level_v
             self._presser.make(pin, path, level_v)
-        try:
+        with undoing(self._end_press):
             yield
-        finally:
-            with self._state.moving("release", whatever=True):
-                self._presser.end()
+
+    def _end_press(self) -> None:
+        with self._state.moving("release", whatever=True):
+            self._presser.end()
 
     def force(self, level_v: float) -> None:
         """Force the pin, which the source presses, to another level, without letting go in between.
@@ -331,7 +380,9 @@ class Bench:
         press, operator = self._presser.press, self.operator
         if press is not None and press.path == "hand" and press.let_go_s is None and operator is not None:
             yield f"operator: not told to let go of {press.pin}", partial(operator.let_go, press.pin)
-        for role, device in self._relays.devices.items():
+        pressing = {channel.device for channel in (self.wiring.press, self.wiring.source) if channel is not None}
+        # What can press comes first: a deaf one before it would keep the pin energised until its deadlines are over.
+        for role, device in sorted(self._relays.devices.items(), key=lambda item: item[0] not in pressing):
             yield f"{role}: relays not proven open", partial(_tried_twice, device.instrument, device.open_all)
         if self.source is not None:
             yield "source: output not proven off", partial(_tried_twice, self.source.instrument, self.source.output_off)
@@ -348,9 +399,15 @@ def _awake(instrument: Instrument) -> None:
 
 
 def _tried_twice(instrument: Instrument, step: Callable[[], None]) -> None:
-    """Carry a safe step out; where its link fails, once more on a fresh one."""
+    """Carry a safe step out; where a link that seemed sound fails, once more on a fresh one.
+
+    A link that had failed before gets one fresh try only: each costs a deadline, and a guard tries on for longer.
+    """
+    if instrument.link.state != "ok":
+        instrument.link.reopen()
+        step()
+        return
     try:
-        _awake(instrument)
         step()
     except LinkError:
         instrument.link.reopen()

@@ -6,6 +6,7 @@ from typing import Literal
 
 from drivers.errors import BenchError
 from drivers.instrument import Instrument
+from drivers.message import refused
 
 BOOT_TIMEOUT_S = 10.0
 """Real seconds that a board may take to come up again after a reset."""
@@ -17,7 +18,10 @@ _LEVELS: dict[str, Level] = {"high": "high", "low": "low", "off": ""}
 
 
 class Board:
-    """The board under test over its console. Raises BenchError with the board's own words where it refuses."""
+    """The board under test over its console. Raises BenchError with the board's own words where it refuses.
+
+    Any other reply outside of its grammar is a ReplyError: what follows may answer an earlier question.
+    """
 
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
@@ -49,15 +53,13 @@ class Board:
         command = self.instrument.dialect.text("read", pin=pin)
         text = self._line(command)
         if text not in _LEVELS:
-            self.instrument.link.revoke()
-            raise BenchError(f"board {self.instrument.resource}: {command!r} must answer high, low or off: {text!r}")
+            raise refused(self.instrument, "the board must answer high, low or off", command, text)
         return _LEVELS[text]
 
     def _ok(self, command: str, timeout_s: float | None = None) -> None:
         text = self._line(command, timeout_s)
         if text != "ok":
-            self.instrument.link.revoke()
-            raise BenchError(f"board {self.instrument.resource}: {command!r} must answer ok: {text!r}")
+            raise refused(self.instrument, "the board must answer ok", command, text)
 
     def _line(self, command: str, timeout_s: float | None = None) -> str:
         text = self.instrument.link.ask(command, timeout_s).strip()

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
 
 from drivers.clock import Clock
-from drivers.errors import WiringError
+from drivers.errors import InstrumentError, LinkError, WiringError
 from drivers.meter import Meter
 from drivers.operator import Operator
 from drivers.relays import Relays
+from drivers.undo import undoing
 from drivers.wiring import NOTHING, Channel, Wiring
 
 UNKNOWN = "unknown"
@@ -17,6 +20,25 @@ UNKNOWN = "unknown"
 
 BUS_FALL_S = 0.02
 """Bench seconds for the bus alone to fall: more than six time constants of 10 MΩ and 300 pF."""
+
+FALLS_BELOW_OHM = 11e6
+"""A meter of at most this input lets the bus fall by itself within BUS_FALL_S; gigaohms hold it for seconds."""
+
+
+@dataclass(frozen=True)
+class BusLook:
+    """The bus with no pin on it, in volts, as read: the divider of relay's resistor and meter is in them.
+
+    `rail_v` through the rail relay, `press_v` through the press relay, None where there is none. `fitted_v`: with each
+    trial resistor, through the rail relay, else through the press relay. `alone_v`: let go of, a bus fall later; None
+    where nothing would bring it down. `source`: volts and amperes that a source measured through its series relay.
+    """
+
+    rail_v: float | None
+    press_v: float | None
+    alone_v: float | None
+    fitted_v: Mapping[str, float]
+    source: tuple[float, float] | None = None
 
 
 class Bus:
@@ -63,6 +85,15 @@ class Bus:
         return True
 
     @property
+    def is_switchable(self) -> bool:
+        """Whether `check_free` passes as things stand."""
+        try:
+            self.check_free()
+        except WiringError:
+            return False
+        return True
+
+    @property
     def is_switched(self) -> bool:
         """Whether the pin on the bus is there through a select relay."""
         return self.pin is not None and self.pin in self._wiring.select
@@ -92,11 +123,9 @@ class Bus:
         if self._wiring.discharge is None:
             self._clock.wait(seconds)
             return
-        try:
+        with undoing(partial(self._open, self._wiring.discharge)):
             self._relays.close(self._wiring.discharge)
             self._clock.wait(seconds)
-        finally:
-            self._open(self._wiring.discharge)
 
     def check_fit(self, name: str) -> None:
         if self._operator is None and (self._is_by_hand(name) or self._by_hand != NOTHING):
@@ -120,20 +149,59 @@ class Bus:
 
     def check_rail(self) -> None:
         self._way_to_rail()
+        self.check_free()
+
+    def check_free(self) -> None:
+        """Raises WiringError where something is on the bus that only a person can take off."""
         if self._connected is not None or self._by_hand != NOTHING:
             what = f"pin {self._connected}" if self._connected is not None else f"resistor {self._by_hand}"
-            raise WiringError(f"rail: nothing may be on the bus, and only a person can take off {what}")
+            raise WiringError(f"wiring: nothing may be on the bus, and only a person can take off {what}")
 
     def rail_voltage(self) -> float:
         """The rail in volts, pin and resistor off the bus meanwhile; the divider with the meter's input corrected."""
         relay, ohm = self._way_to_rail()
         with self._alone():
-            try:
-                self._close(relay)
-                volts = self._meter.read()
-            finally:
-                self._open(relay)
+            return self.corrected(self._read_through(relay), ohm)
+
+    def corrected(self, volts: float, ohm: float) -> float:
+        """What stands behind a resistor of `ohm`, the meter's input being the other half of the divider."""
         return volts if self._meter_input_ohm is None else volts * (1.0 + ohm / self._meter_input_ohm)
+
+    def look(self, resistors: Sequence[str], source: Callable[[], tuple[float, float]] | None) -> BusLook:
+        """Every way to the rail with nothing on the bus, then let go, then with each of these switched resistors.
+
+        `source` forces a voltage on the bus and lets go of it again: returns volts and amperes.
+        """
+        wiring = self._wiring
+        way = wiring.press if wiring.rail is None else wiring.rail
+        with self._alone():
+            forced = None if source is None else source()
+            rail_v = None if wiring.rail is None else self._read_through(wiring.rail)
+            press_v = None if wiring.press is None else self._read_through(wiring.press)
+            alone_v = self._let_fall()
+            wired = [name for name in resistors if name in wiring.fit] if way is not None else []
+            fitted_v = {name: self._read_fitted(name, way) for name in wired if way is not None}
+        return BusLook(rail_v, press_v, alone_v, fitted_v, forced)
+
+    def _read_through(self, relay: Channel) -> float:
+        with undoing(partial(self._open, relay)):
+            self._close(relay)
+            return self._meter.read()
+
+    def _read_fitted(self, name: str, way: Channel) -> float:
+        with undoing(partial(self._open, self._wiring.fit[name])):
+            self._close(self._wiring.fit[name])
+            return self._read_through(way)
+
+    def _let_fall(self) -> float | None:
+        """Volts on the bus alone, let go of a moment ago; None where it would not fall by itself in time.
+
+        Not through the discharge relay: that would empty a pin which a welded select relay keeps on the bus.
+        """
+        if self._meter_input_ohm is None or self._meter_input_ohm > FALLS_BELOW_OHM:
+            return None
+        self._clock.settle(BUS_FALL_S)
+        return self._meter.read()
 
     def check_alone(self) -> None:
         if not self.is_switched:
@@ -164,9 +232,16 @@ class Bus:
             self._open(channel)
         try:
             yield
-        finally:
-            for channel in reversed(contacts):
-                self._close(channel)
+        except (LinkError, InstrumentError, WiringError):
+            raise  # the bench is in fault: nothing is closed any more
+        except BaseException:
+            self._put_back(contacts)
+            raise
+        self._put_back(contacts)
+
+    def _put_back(self, contacts: list[Channel]) -> None:
+        for channel in reversed(contacts):
+            self._close(channel)
 
     def _close(self, channel: Channel) -> None:
         self._relays.close(channel)

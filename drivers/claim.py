@@ -34,6 +34,11 @@ class Claim:
     def resources(self) -> tuple[str, ...]:
         return tuple(self._descriptors)
 
+    @property
+    def descriptors(self) -> tuple[int, ...]:
+        """The open lock files: a process that inherits them holds the claim too, for as long as it lives (POSIX)."""
+        return tuple(self._descriptors.values())
+
     def close(self) -> None:
         """Let go of everything; a second call does nothing."""
         while self._descriptors:

@@ -139,12 +139,12 @@ class Instrument:
             raise self._error(f"{purpose} was set to {told} but reads back as {taken!r}", self._dialect.text(read))
         return taken
 
-    def check_errors(self, command: str) -> None:
+    def check_errors(self, command: str, *, timeout_s: float | None = None) -> None:
         """Empty the error queue. Raises one InstrumentError with all that it held, oldest first; `command` is named.
 
         Raises LinkDirtyError if the queue tells of a broken exchange of messages.
         """
-        errors = self._drain()
+        errors = self._drain(timeout_s)
         if not errors:
             return
         if any(number in _LINK_FAULTS for number, _ in errors):
@@ -176,11 +176,11 @@ class Instrument:
             raise self._error(f"it has no command for {purpose!r} (bench file: {self._dialect.role}.commands)", "")
         return command
 
-    def _drain(self) -> list[tuple[int, str]]:
+    def _drain(self, timeout_s: float | None) -> list[tuple[int, str]]:
         errors: list[tuple[int, str]] = []
         command = self._dialect.text("error")
         for _ in range(QUEUE_MAX):
-            text = self._link.ask(command)
+            text = self._link.ask(command, timeout_s)
             with self._distrust():
                 number, told = reply.queue_entry(text, resource=self.resource, command=command)
             if number == 0:

@@ -22,6 +22,10 @@ Lease = Callable[[float | None], None]
 """Told before each press for how many real seconds the pin may stay energised, and None once the contact is open."""
 
 
+LET_GO_S = 6.0
+"""Real seconds that letting go may take on a wire that does not answer, until making safe takes over."""
+
+
 def no_lease(seconds: float | None) -> None:
     """Nobody watches."""
 
@@ -127,6 +131,10 @@ class Presser:
         press = self._current()
         if press.let_go_s is not None:
             return press.let_go_s
+        if press.path != "hand":
+            # What is left of the press may be less than a deaf relay takes to be found deaf. A guard that is gone is no
+            # reason to stay pressed; the next press tells of it.
+            self._cover(LET_GO_S)
         now_s = self._clock.now()
         if press.path == "hand":
             self._person().let_go(press.pin)
@@ -152,6 +160,15 @@ class Presser:
             if self.press.path == "source" and self._source is not None:
                 self._source.output_off()
         self.press = None
+
+    def cover_safe_steps(self, seconds: float) -> None:
+        """Everything is about to be made safe, which may take so many real seconds: until then nobody shall step in."""
+        if self.press is not None and self.press.path != "hand":
+            self._cover(seconds)
+
+    def _cover(self, seconds: float) -> None:
+        with suppress(Exception):
+            self._lease(seconds)
 
     def ended_elsewhere(self) -> None:
         """All was made safe from outside, and proven: nothing is pressed any more."""

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 
 from drivers.clock import Clock
-from drivers.errors import BenchError, InstrumentError, LimitError
+from drivers.errors import BenchError, InstrumentError, LimitError, LinkError
 from drivers.instrument import Instrument
 from drivers.message import refused, send_together, told, truth
 
@@ -62,12 +63,18 @@ class Source:
     def output_off(self) -> None:
         """Switch the output off at high impedance. Raises InstrumentError unless both read back.
 
-        Each is tried whatever becomes of the other: an unknown off mode is no reason to leave the output on.
+        Each is tried whatever becomes of the other: an unknown off mode is no reason to leave the output on, nor is a
+        reply to it that made the link give up. Of two failures of one wire the first is told.
         """
         try:
             self._off_mode()
-        finally:
-            self._off()
+        except BaseException:
+            with suppress(LinkError):
+                if self.instrument.link.state != "ok":
+                    self.instrument.link.reopen()
+                self._off()
+            raise
+        self._off()
 
     def read(self) -> tuple[float, float]:
         """Volts and amperes as measured. Raises BenchError on an overload of either."""

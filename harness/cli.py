@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import importlib.metadata
+import os
 import sys
 import traceback
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from harness.errors import BENCH_FAILED, FILES_WRONG, CommandLineError, exit_status
+from harness.errors import BENCH_FAILED, FILES_WRONG, INTERRUPTED, CommandLineError, exit_status
 
 if TYPE_CHECKING:
-    from harness.events import Listener
+    from harness.events import Event, Listener
+    from harness.signals import StopRequest
 
 app = typer.Typer(
     name="stuckpin",
@@ -30,9 +34,28 @@ app = typer.Typer(
     ),
 )
 
+
+def _show_version(asked: bool) -> None:
+    if asked:
+        _say(f"stuckpin {importlib.metadata.version('stuckpin')}")
+        raise typer.Exit
+
+
+@app.callback()
+def every_command(
+    version: Annotated[
+        bool, typer.Option("--version", help="Show the version and end.", is_eager=True, callback=_show_version)
+    ] = False,
+) -> None:
+    """Options that stand before a command; the help of the whole is given above."""
+
+
 Parent = Annotated[Path, typer.Option("--runs", help="Where the run folder is made.", show_default=True)]
 Plain = Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live view.")]
 NoPdf = Annotated[bool, typer.Option("--no-pdf", help="Only the CSV files, no report.pdf.")]
+
+
+DEMO_FILES = "demo-files"
 
 
 @app.command()
@@ -44,7 +67,7 @@ def demo(
     from harness.demo import fernhill_board, simulated_bench, write_demo_files
 
     with fernhill_board() as board, simulated_bench(board) as resources:
-        plan, bench = write_demo_files(runs / "demo-files", resources)
+        plan, bench = write_demo_files(runs / DEMO_FILES, resources)
         status = _run(plan, bench, runs=runs, procedures=(), operator="demo", plain=plain, pdf=True)
     raise typer.Exit(status)
 
@@ -93,7 +116,13 @@ def report(
 
 @app.command()
 def simulate(
-    board: Annotated[Path, typer.Argument(help="The hidden truth of the simulated board (board.toml).")],
+    board: Annotated[
+        Path | None, typer.Argument(help="The hidden truth of the simulated board (board.toml); Fernhill's by default.")
+    ] = None,
+    files: Annotated[
+        Path | None,
+        typer.Option("--files", help="Write plan.toml and bench.toml of the Fernhill board into this folder."),
+    ] = None,
     speed: Annotated[float | None, typer.Option("--speed", help="Bench seconds a real second.")] = None,
     seed: Annotated[int | None, typer.Option("--seed", help="Another seed than the file's.")] = None,
     until_stdin_ends: Annotated[
@@ -105,13 +134,24 @@ def simulate(
 ) -> None:
     """Serve a simulated bench on loopback ports and pseudo-terminals until it is ended (Ctrl-C)."""
     from drivers.simulated.serve import main as serve
+    from harness.demo import fernhill_board, write_demo_files
 
-    arguments = [str(board)]
-    arguments += [] if speed is None else ["--speed", f"{speed:g}"]
-    arguments += [] if seed is None else ["--seed", str(seed)]
-    arguments += ["--until-stdin-ends"] if until_stdin_ends else []
-    arguments += ["--no-pty"] if no_pty else []
-    raise typer.Exit(serve(arguments))
+    if speed is not None and not 0.0 < speed < float("inf"):
+        raise CommandLineError(f"--speed: must be above 0: {speed:g}")
+    if board is not None and files is not None:
+        raise CommandLineError(f"--files: goes with the Fernhill board only, not with {board}")
+
+    def announced(resources: dict[str, str]) -> None:
+        if files is not None:
+            write_demo_files(files, resources, speed)
+
+    with fernhill_board() as fernhill:
+        arguments = [str(fernhill if board is None else board)]
+        arguments += [] if speed is None else ["--speed", f"{speed:g}"]
+        arguments += [] if seed is None else ["--seed", str(seed)]
+        arguments += ["--until-stdin-ends"] if until_stdin_ends else []
+        arguments += ["--no-pty"] if no_pty else []
+        raise typer.Exit(serve(arguments, announced))
 
 
 def _run(
@@ -141,10 +181,12 @@ def _run(
             operator=Terminal(listen, stop.asked).operator(),
             operator_name=operator,
         ),
-        _view(plain),
+        _shown_to(_view(plain), stop),
         stop,
     )
     if result.folder is None:
+        for problem in result.not_verified:
+            _say(f"NOT VERIFIED: {problem}")
         assert result.error is not None
         raise result.error
     status = _report(result.folder.path, pdf=pdf)
@@ -164,6 +206,20 @@ def _view(plain: bool) -> Listener:
     return LiveView(console)
 
 
+def _shown_to(view: Listener, stop: StopRequest) -> Listener:
+    """The view, until its output is closed: then the run is asked to stop, and all is made safe unseen."""
+
+    def listen(event: Event) -> None:
+        try:
+            view(event)
+        except OSError as exc:
+            _silence(exc)
+        if _silent:
+            stop.ask("the output was closed")
+
+    return listen
+
+
 def _report(path: Path, *, pdf: bool) -> int:
     from harness.reporting import write_derived
     from harness.summary import status_of, summary_lines
@@ -177,18 +233,43 @@ def _report(path: Path, *, pdf: bool) -> int:
     return status_of(finding)
 
 
+_silent: list[str] = []
+"""Why nothing is said any more; empty as long as somebody may read it."""
+
+
 def _say(line: str) -> None:
-    print(line, flush=True)  # noqa: T201 - the command line's own output
+    try:
+        print(line, flush=True)  # noqa: T201 - the command line's own output
+    except OSError as exc:
+        _silence(exc)
+
+
+def _silence(error: OSError) -> None:
+    """Nobody reads the standard output any more (`| head`), or its disk is full: what is being done goes on without."""
+    if not _silent and not isinstance(error, BrokenPipeError):
+        _complain(f"standard output: {error.strerror}")
+    _silent.append(str(error))
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())  # what is still buffered must go somewhere, or Python complains at its end
+    os.close(nowhere)
+
+
+CTRL_C = 130
+"""What typer makes of a KeyboardInterrupt: 128 and the number of the signal, as a shell has it."""
 
 
 def main() -> NoReturn:
     """The command `stuckpin`: every error becomes one clear line and an exit status."""
     try:
         status = app(standalone_mode=False)
-    except typer.Abort:
-        status = exit_status(CommandLineError("aborted"))
+    except (KeyboardInterrupt, typer.Abort):
+        status = CTRL_C
     except Exception as exc:  # noqa: BLE001 - the last place: whatever it is, a person gets one clear line
         status = _told(exc)
+    if status == CTRL_C:
+        # While a bench is open, signals only ask the run to stop; where one arrives here, nothing is energised.
+        _complain("interrupted")
+        status = INTERRUPTED
     sys.exit(status or 0)
 
 
@@ -197,14 +278,20 @@ def _told(error: Exception) -> int:
     usage = getattr(error, "format_message", None)
     if usage is not None:
         if usage():  # empty where the help was shown instead
-            print(f"stuckpin: {usage()}", file=sys.stderr)  # noqa: T201
+            _complain(usage())
         return FILES_WRONG
     try:
         status = exit_status(error)
     except Exception:  # noqa: BLE001 - exit_status raises what it does not know: a defect of ours
         return _defect(error)
-    print(f"stuckpin: {error}", file=sys.stderr)  # noqa: T201
+    _complain(str(error))
     return status
+
+
+def _complain(line: str) -> None:
+    """One line on the standard error; where that is closed too, nobody is left to be told."""
+    with suppress(OSError):
+        print(f"stuckpin: {line}", file=sys.stderr)  # noqa: T201
 
 
 def _defect(error: Exception) -> int:
@@ -215,7 +302,7 @@ def _defect(error: Exception) -> int:
         where = f"; details in {path.resolve()}"
     except OSError:
         where = ""
-    print(f"stuckpin: defect in stuckpin itself: {type(error).__name__}: {error}{where}", file=sys.stderr)  # noqa: T201
+    _complain(f"defect in stuckpin itself: {type(error).__name__}: {error}{where}")
     return BENCH_FAILED
 
 

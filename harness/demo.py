@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping
@@ -12,6 +13,7 @@ from importlib.resources import as_file, files
 from pathlib import Path
 
 from drivers.errors import BenchError
+from harness.errors import UserFileError
 
 FERNHILL = files("harness") / "fernhill"
 READY = "ready "
@@ -48,15 +50,23 @@ def simulated_bench(board: Path, speed: float | None = None) -> Iterator[dict[st
         program.stdout.close()
 
 
-def write_demo_files(folder: Path, resources: Mapping[str, str]) -> tuple[Path, Path]:
-    """Plan and bench file of the Fernhill run, the simulated bench's resources put in; returns their paths."""
-    folder.mkdir(parents=True, exist_ok=True)
+def write_demo_files(folder: Path, resources: Mapping[str, str], speed: float | None = None) -> tuple[Path, Path]:
+    """Plan and bench file of the Fernhill run, the simulated bench's resources put in; returns their paths.
+
+    `speed` as the bench was started with, None for the board file's. Raises UserFileError where they cannot be written.
+    """
     plan, bench = folder / "plan.toml", folder / "bench.toml"
-    plan.write_text((FERNHILL / "plan.toml").read_text(encoding="utf-8"), encoding="utf-8")
     text = (FERNHILL / "bench.toml").read_text(encoding="utf-8")
     for role, resource in resources.items():
         text = text.replace(f"@{role}@", resource)
-    bench.write_text(text, encoding="utf-8")
+    if speed is not None:
+        text = re.sub(r"(?m)^speed = \S+", f"speed = {speed:g}", text)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        plan.write_text((FERNHILL / "plan.toml").read_text(encoding="utf-8"), encoding="utf-8")
+        bench.write_text(text, encoding="utf-8")
+    except OSError as exc:
+        raise UserFileError(folder, "", f"cannot be written: {exc.strerror}") from exc
     return plan, bench
 
 

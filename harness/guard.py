@@ -2,9 +2,10 @@
 
 Started by path, isolated (`python -I guard.py`), before any instrument is opened. It reads JSON lines from its standard
 input: first the safe steps as data, then leases ("energised for at most so many seconds"), at last `done`. It acts on
-the first of: end of its standard input (the run died, however), or a lease that ran out (the run hangs; it is ended
-first, because a serial port can have one owner only). Every instrument is made safe in its own thread, on a fresh
-connection, with the command and its proof in one message, repeated until the proof is right or ten seconds are over.
+the first of: end of its standard input (the run died, however), a lease that ran out (the run hangs; it is ended
+first, because a serial port can have one owner only), or `handed_over` (the run could not prove the safe state). Every
+instrument is made safe in its own thread, on a fresh connection, with the command and its proof in one message,
+repeated until the proof is right or ten seconds are over.
 
 Standard library, pyserial and, for buses that are no socket, pyvisa only: nothing of the project is imported, so that
 nothing of the project can keep it from acting. Order holds inside one instrument; instruments are made safe in
@@ -185,8 +186,20 @@ def _watch(lines: queue.Queue[dict[str, Any] | None]) -> str:
             return "run ended"
         if message.get("done"):
             return "done"
+        if message.get("handed_over"):
+            return "handed over"
         if "lease_s" in message:
             lease_end = None if message["lease_s"] is None else time.monotonic() + float(message["lease_s"])
+
+
+def _tell(text: str) -> None:
+    """A line for the person at the terminal, if there still is one."""
+    with contextlib.suppress(OSError, ValueError):
+        print(f"stuckpin guard: {text}", file=sys.stderr, flush=True)  # noqa: T201 - the run can say nothing any more
+
+
+def _listed(problems: dict[str, str]) -> str:
+    return "; ".join(f"{resource}: {problem}" for resource, problem in problems.items())
 
 
 def main() -> int:
@@ -205,7 +218,11 @@ def main() -> int:
     if reason == "lease":
         with contextlib.suppress(OSError):
             os.kill(int(first["run_pid"]), getattr(signal, "SIGKILL", signal.SIGTERM))
-    problems = make_all_safe(first["instruments"])
+        _tell("the run hung while a pin was pressed, and was ended")
+    problems = make_all_safe(first["instruments"], float(first.get("give_up_s", GIVE_UP_S)))
+    if reason != "handed over":
+        # The run is gone and can say nothing; else it tells by itself what this process could not prove.
+        _tell("everything made safe" if not problems else f"NOT VERIFIED to be safe: {_listed(problems)}")
     report = {"reason": reason, "not_verified": problems}
     if first.get("report"):
         with contextlib.suppress(OSError), open(first["report"], "w", encoding="utf-8") as file:  # noqa: PTH123

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from drivers.board import Board
 from drivers.claim import claim
 from drivers.clock import Clock
 from drivers.dialect import Dialect
+from drivers.errors import InstrumentError, LinkError
 from drivers.instrument import Instrument
 from drivers.link import Link
 from drivers.meter import Meter
@@ -22,6 +23,8 @@ from drivers.source import Source
 from drivers.switch import Switch
 from drivers.visa_link import open_visa_link
 from harness.bench_file import BenchFile
+from harness.bench_tables import InstrumentTable
+from harness.guard import GIVE_UP_S
 from harness.safety import Safety
 
 LINE_ROLES = ("relay_board", "board")
@@ -30,26 +33,31 @@ LINE_ROLES = ("relay_board", "board")
 
 @contextmanager
 def opened_bench(
-    file: BenchFile, stop: Callable[[], bool], operator: Operator, guard_report: Path
-) -> Iterator[tuple[Bench, list[str]]]:
+    file: BenchFile,
+    stop: Callable[[], bool],
+    operator: Operator,
+    guard_report: Path,
+    not_verified: list[str],
+    tell: Callable[[str], None],
+) -> Iterator[Bench]:
     """The bench, prepared; whatever happens inside, it is made safe on the way out.
 
-    Yields the bench and a list which holds, after the block, what could not be verified to be safe. The guard is
-    started before the first instrument is opened, and stood down only when everything is proven safe.
+    `not_verified` holds, after the block, what could not be verified to be safe, also where opening failed. The guard
+    is started before the first instrument is opened, and stood down only when everything is proven safe. Where it has
+    to act, `tell` is told first, because that takes seconds, and it writes what it did to `guard_report`.
 
-    Where the guard has to act, it writes what it did to `guard_report`. Raises BenchError where an instrument cannot be
+    Raises BenchError where an instrument cannot be
     opened, is not the expected one or does not do as it is told, and SafetyError where there is no guard.
     """
     tables = file.instruments()
     dialects = {role: Dialect(role, table.commands) for role, table in tables.items()}
-    not_verified: list[str] = []
-    with ExitStack() as open_things:
-        open_things.enter_context(claim(table.resource for table in tables.values()))
+    with _roles_named(tables), ExitStack() as open_things:
+        held = open_things.enter_context(claim(table.resource for table in tables.values()))
         safety = Safety(
             safe_state([(role, table.resource, dialects[role]) for role, table in tables.items()]), guard_report
         )
-        safety.start()
-        open_things.callback(_end, safety, not_verified)
+        safety.start(held.descriptors)
+        open_things.callback(_end, safety, not_verified, tell)
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():
             link = _open(role, table.resource, file.bench.visa)
@@ -58,16 +66,33 @@ def opened_bench(
         bench = _assemble(file, instruments, stop, operator, safety)
         try:
             bench.prepare()
-            yield bench, not_verified
+            yield bench
         finally:
             not_verified[:] = bench.make_safe()
 
 
-def _end(safety: Safety, not_verified: list[str]) -> None:
+@contextmanager
+def _roles_named(tables: Mapping[str, InstrumentTable]) -> Iterator[None]:
+    """Say which instrument failed by its role too: a wire knows its address only."""
+    try:
+        yield
+    except (LinkError, InstrumentError) as exc:
+        for role, table in tables.items():
+            if table.resource == exc.resource and exc.args:
+                exc.args = (f"{role} {exc.args[0]}",)
+        raise
+
+
+def _end(safety: Safety, not_verified: list[str], tell: Callable[[str], None]) -> None:
     """Runs after every link is closed: only then can the guard have the serial ports."""
     if not not_verified:
         safety.stand_down()
-    elif safety.hand_over() == 0:
+        return
+    tell(
+        f"not proven safe ({'; '.join(not_verified)}): the guard tries on for up to {GIVE_UP_S:g} s; take "
+        "the rail away from the unit if you can"
+    )
+    if safety.hand_over() == 0:
         not_verified.clear()
 
 

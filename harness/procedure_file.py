@@ -142,9 +142,27 @@ def _checked(path: Path, function: Callable[..., Any]) -> ProcedureFunction:
         result = function(bench, trial, settings)
         if not isinstance(result, Observation):
             raise UserFileError(path, path.stem, "must return an Observation", type(result).__name__)
+        if problem := _unrecordable(trial, result):
+            raise UserFileError(path, path.stem, "must return an Observation that can be recorded", problem)
         return result
 
     return checked
+
+
+def _unrecordable(trial: Trial, observation: Observation) -> str:
+    """What keeps an observation from being recorded and read again; empty where nothing does.
+
+    A record that is written and cannot be read would be lost evidence, found only after the run.
+    """
+    from results.errors import ResultsError
+    from results.record import journal, samples
+
+    try:
+        span = samples.span_of(observation.trace, samples.encode(observation.trace), 0)
+        damaged = journal.read(journal.line_of(trial, span, observation), "observation").damaged
+    except (AttributeError, TypeError, ValueError, ResultsError) as exc:
+        return _one_line(exc)
+    return damaged[0].removeprefix("observation: line 1: ") if damaged else ""
 
 
 def _line_of(error: BaseException, path: Path) -> str:

@@ -6,6 +6,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 
 from drivers.errors import StopRequestedError
 from drivers.operator import Operator
@@ -19,13 +20,24 @@ class Terminal:
     """Prompts go out as events; Enter on the standard input answers."""
 
     def __init__(
-        self, listen: Listener, stop: Callable[[], bool], lines: Callable[[], str] = sys.stdin.readline
+        self,
+        listen: Listener,
+        stop: Callable[[], bool],
+        lines: Callable[[], str] | None = None,
+        forget: Callable[[], None] | None = None,
     ) -> None:
+        """`lines` gives the next line, "" at the end; `forget` drops what was typed and not yet read.
+
+        Both None: the standard input. On a terminal an Enter from before a prompt is no answer to it, for nobody has
+        pressed the pin yet; what a pipe brings was written in advance, and all of it counts.
+        """
         self._listen = listen
         self._stop = stop
-        self._read = lines
+        self._read = sys.stdin.readline if lines is None else lines
+        self._forget = typed_ahead_forgotten() if lines is None and forget is None else forget
         self._answers: queue.Queue[str] = queue.Queue()
         self._reader: threading.Thread | None = None
+        self._ended = False
 
     def operator(self) -> Operator:
         """The person behind this terminal, as the bench knows one."""
@@ -37,21 +49,27 @@ class Terminal:
 
     def confirm(self, text: str) -> None:
         """Tell, and wait for Enter. Raises StopRequestedError if the run is asked to stop, or nobody can answer."""
+        if self._forget is not None:
+            self._forget()
+            self._drop_early_answers()
         self._listen(Prompt(f"{text} Then press Enter."))
         if self._reader is None:
             # A blocked read of the standard input cannot be ended from outside, so it has a thread that may be left.
             self._reader = threading.Thread(target=self._listen_to_input, daemon=True)
             self._reader.start()
-        while True:
+        while not self._ended:
             if self._stop():
                 raise StopRequestedError("stopped while waiting for the operator")
-            try:
-                answer = self._answers.get(timeout=LOOK_S)
-            except queue.Empty:
-                continue
-            if not answer:
-                raise StopRequestedError(f"nobody can answer, the standard input has ended: {text}")
-            return
+            with suppress(queue.Empty):
+                self._ended = not self._answers.get(timeout=LOOK_S)
+                if not self._ended:
+                    return
+        raise StopRequestedError(f"nobody can answer, the standard input has ended: {text}")
+
+    def _drop_early_answers(self) -> None:
+        with suppress(queue.Empty):
+            while True:
+                self._ended |= not self._answers.get_nowait()
 
     def _listen_to_input(self) -> None:
         while True:
@@ -59,3 +77,19 @@ class Terminal:
             self._answers.put(line)
             if not line:
                 return
+
+
+def typed_ahead_forgotten() -> Callable[[], None] | None:
+    """What empties the terminal's input; None where the standard input is none, or the system has no such call."""
+    try:
+        import termios
+    except ImportError:
+        return None
+    if sys.stdin is None or not sys.stdin.isatty():
+        return None
+
+    def forget() -> None:
+        with suppress(termios.error):
+            termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
+
+    return forget

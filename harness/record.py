@@ -89,6 +89,7 @@ def press_settings(plan: Plan, bench: BenchFile) -> PressSettings:
         reaction_s=plan.press.reaction_s,
         press_v=plan.press.voltage_v,
         above_rail_max_v=plan.rail.above_rail_max_v,
+        rail_tolerance=plan.rail.tolerance,
         source_accuracy_reading=0.0 if bench.source is None else bench.source.accuracy_reading,
         source_accuracy_a=0.0 if bench.source is None else bench.source.accuracy_a,
         sweep=None if plan.sweep is None else SweepRules(**vars(plan.sweep)),

@@ -14,7 +14,7 @@ from harness.record import make_record
 from harness.run import software
 from harness.sequence import trials_in_order
 from results.errors import ForeignTraceError
-from results.quantity import resistor_name
+from results.quantity import resistor_name, show
 from results.record.foreign_traces import TRIALS, ForeignTrace, read_folder
 from results.record.observation import Observation
 from results.record.run_folder import RunFolder
@@ -22,6 +22,10 @@ from results.record.trace import Trace
 from results.record.trial import Condition, Trial
 
 PROCEDURE = "recorded"
+
+ABOVE_RAIL = 2.0
+FEWEST_BEYOND = 8
+"""A trace with this many samples above so many times the rail is not one of this rail."""
 
 
 def import_folder(source: Path, plan: Plan, parent: Path) -> RunFolder:
@@ -49,7 +53,7 @@ def import_folder(source: Path, plan: Plan, parent: Path) -> RunFolder:
     )
     folder = RunFolder.create(parent, plan.unit.serial, record, plan.text, "# recorded elsewhere: no bench\n", started)
     for trial, row in made:
-        folder.append(trial, _observation(row))
+        folder.append(trial, _observation(row, plan.rail.voltage_v))
     folder.seal()
     return folder
 
@@ -87,9 +91,26 @@ def _missing(made: Sequence[Trial], plan: Plan) -> list[Trial]:
     return missing
 
 
-def _observation(row: ForeignTrace) -> Observation:
-    if row.trace is None:
-        return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(row.problem,))
+def _beyond_the_rail(trace: Trace, rail_v: float, file: str) -> str:
+    """What is wrong with a trace that cannot have come from this rail: millivolts called volts, another board.
+
+    Ringing of a probe lead lasts for a few samples; a level lasts longer. Empty where nothing is wrong.
+    """
+    most_v = ABOVE_RAIL * rail_v
+    beyond = np.abs(trace.voltage_v) > most_v
+    if int(beyond.sum()) < FEWEST_BEYOND:
+        return ""
+    highest_v = float(np.nanmax(np.abs(trace.voltage_v)))
+    return (
+        f"{file}: up to {show(highest_v, 'V')} in {int(beyond.sum())} samples, more than {ABOVE_RAIL:g} times the "
+        f"plan's rail of {show(rail_v, 'V')}: wrong unit, or wrong rail"
+    )
+
+
+def _observation(row: ForeignTrace, rail_v: float) -> Observation:
+    problem = row.problem if row.trace is None else _beyond_the_rail(row.trace, rail_v, row.file)
+    if row.trace is None or problem:
+        return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(problem,))
     return Observation(
         trace=row.trace,
         hold_v=row.hold_v,

@@ -11,7 +11,7 @@ from results.analysis.findings import RunFinding
 
 
 def write_derived(path: Path, *, pdf: bool = True) -> RunFinding:
-    """Analyse a run folder and write what is derived from it. Raises ResultsError (not a run folder, no space)."""
+    """Analyse a run folder and write what is derived from it. Raises ResultsError (no run folder, not writable)."""
     from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
 
     finding = analyse_folder(path)

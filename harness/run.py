@@ -16,8 +16,9 @@ from drivers.bench import Bench
 from drivers.errors import BenchError, StopRequestedError, WiringError
 from drivers.operator import Operator
 from harness.bench_file import BenchFile
+from harness.bus_watch import BusWatch
 from harness.errors import HarnessError, UserFileError
-from harness.events import BenchMadeSafe, Listener, RunEnded, RunStarted, TrialFinished, TrialStarted
+from harness.events import BenchMadeSafe, Listener, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
 from harness.opening import opened_bench
 from harness.plan import Plan
 from harness.procedure_file import LoadedProcedure
@@ -42,7 +43,7 @@ GUARD_REPORT = "guard-report.json"
 
 SWEEP_PROCEDURE = LoadedProcedure(SWEEP, forced_sweep)
 
-ATTEMPTS = 3
+ATTEMPTS = 5
 """How often a trial is tried whose release came too late, before it counts as failed."""
 
 
@@ -76,7 +77,8 @@ def carry_out(
     not_verified: list[str] = []
     try:
         parent.mkdir(parents=True, exist_ok=True)
-        with opened_bench(file, stop.asked, operator, parent / GUARD_REPORT) as (bench, not_verified):
+        report = parent / GUARD_REPORT
+        with opened_bench(file, stop.asked, operator, report, not_verified, lambda text: listen(Prompt(text))) as bench:
             folder = _start(plan, file, procedure, bench, parent, operator_name)
             listen(RunStarted(folder.record, folder.path))
             _make_trials(bench, folder, procedure, plan, file, listen)
@@ -85,7 +87,7 @@ def carry_out(
     except OSError as exc:
         error = UserFileError(parent, "", f"cannot hold run folders: {exc.strerror}")
     finally:
-        if folder is not None:
+        if folder is not None or not_verified:
             listen(BenchMadeSafe(tuple(not_verified)))
     if folder is not None:
         error = _close(folder, error, not_verified)
@@ -129,26 +131,33 @@ def _make_trials(
     bench: Bench, folder: RunFolder, procedure: LoadedProcedure, plan: Plan, file: BenchFile, listen: Listener
 ) -> None:
     settings = press_settings(plan, file)
+    bus = BusWatch(bench, settings)
     for trial in folder.record.planned:
+        # A procedure of one's own may have swallowed the request.
+        bench.clock.check_stop()
         listen(TrialStarted(trial))
         step = SWEEP_PROCEDURE if trial.kind == "sweep" else procedure
+        bus.before(trial)
         try:
             observation = _made(step, bench, trial, settings)
         except (StopRequestedError, UserFileError):
             raise
         except (ProcedureError, BenchError) as exc:
             observation = _failed(exc)
-            if isinstance(exc, BenchError) and type(exc) is not BenchError:
+            if bench.state == "fault" or (isinstance(exc, BenchError) and type(exc) is not BenchError):
                 # A wire, an instrument, the wiring or a limit: the next trial would meet it again.
                 folder.append(trial, observation)
                 raise
-        except Exception as exc:
+        except BaseException as exc:
             if not step.path:
                 raise
-            raise UserFileError(step.path, trial.label, f"the procedure failed: {type(exc).__name__}: {exc}") from exc
+            # Whatever a stranger's file raises, SystemExit and KeyboardInterrupt too: signals do not come this way.
+            raise UserFileError(step.path, trial.label, f"the procedure failed: {_one_line(exc)}") from exc
+        _refuse_unfinished(step, bench, trial)
         folder.append(trial, observation)
         listen(TrialFinished(trial, observation))
-        _refuse_welded(trial, observation)
+        _refuse_welded(trial, observation, settings)
+    bus.after_the_last()
 
 
 def _made(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
@@ -159,19 +168,37 @@ def _made(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: Pres
     return procedure.function(bench, trial, settings)
 
 
+def _one_line(error: BaseException) -> str:
+    return " ".join(f"{type(error).__name__}: {error}".split()).removesuffix(":")
+
+
 def _failed(error: Exception) -> Observation:
     return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(str(error),))
 
 
-def _refuse_welded(trial: Trial, observation: Observation) -> None:
+def _refuse_unfinished(procedure: LoadedProcedure, bench: Bench, trial: Trial) -> None:
+    """Raises UserFileError where a procedure has come back with the pin still pressed, or the meter still logging."""
+    rules = {
+        "pressed": "must let go of the pin before it returns",
+        "pressed and logging": "must let go of the pin before it returns",
+        "released and logging": "must read its log before it returns",
+    }
+    if bench.state in rules:
+        raise UserFileError(procedure.path or procedure.name, trial.label, rules[bench.state])
+
+
+def _refuse_welded(trial: Trial, observation: Observation, settings: PressSettings) -> None:
     """A press path that does not open keeps every following pin pressed: the run ends here.
 
     Raises WiringError.
     """
     if observation.holder == "press path":
+        wire, relay = (
+            ("source", "series relay of the source") if settings.path == "source" else ("press", "press relay")
+        )
         raise WiringError(
-            f"wiring.press: after the release in {trial.label} the bus kept the press level with no pin on it: "
-            "the press relay is welded"
+            f"wiring.{wire}: after the release in {trial.label} the bus kept the press level with no pin on it: "
+            f"the {relay} is welded"
         )
 
 

@@ -4,17 +4,23 @@ from __future__ import annotations
 
 import json
 import os
+import queue
 import subprocess
 import sys
+import threading
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from harness.errors import SafetyError
+from harness.guard import GIVE_UP_S
 
 READY_S = 20.0
-LEASE_MARGIN_S = 0.3
-"""A press may last as long as it was announced, and this much longer, before the guard ends it."""
+"""Real seconds for the guard to come up, on a busy computer."""
+
+LEASE_MARGIN_S = 2.5
+"""A press may last as long as it was announced, and this much longer, before the guard ends the run: a little more than
+the deadline of one question, so that the run itself finds an instrument deaf, and says which, before it is killed."""
 
 
 class Safety:
@@ -28,8 +34,12 @@ class Safety:
         self._report = report
         self._guard: subprocess.Popen[str] | None = None
 
-    def start(self) -> None:
-        """Start the guard and wait until it answers. Raises SafetyError if it does not."""
+    def start(self, claim: Sequence[int] = ()) -> None:
+        """Start the guard and wait until it answers. Raises SafetyError if it does not.
+
+        `claim`: open lock files which the guard holds too. A run that is killed leaves its bench to the guard, and
+        nobody else shall have it before it is safe.
+        """
         guard = Path(__file__).with_name("guard.py")
         try:
             # A session of its own: what ends the run's terminal or process group must not end the guard.
@@ -39,17 +49,33 @@ class Safety:
                 stdout=subprocess.PIPE,
                 text=True,
                 start_new_session=True,
+                # Windows can hand on no such thing; there a claim ends with the run.
+                pass_fds=() if os.name == "nt" else tuple(claim),
             )
-            first = {"run_pid": os.getpid(), "instruments": self._instruments}
+            first = {"run_pid": os.getpid(), "instruments": self._instruments, "give_up_s": GIVE_UP_S}
             if self._report is not None:
                 first["report"] = str(self._report)
             self._say(first)
-            assert self._guard.stdout is not None
-            answer = self._guard.stdout.readline().strip()
+            answer = self._first_line()
         except OSError as exc:
             raise SafetyError(f"guard: could not be started, so nothing is pressed: {exc}") from exc
         if answer != "guard ready":
+            self._guard.kill()
+            self._finish(None)
             raise SafetyError(f"guard: did not come up, so nothing is pressed: answered {answer!r}")
+
+    def _first_line(self) -> str:
+        """What the guard answers; empty if nothing came within READY_S."""
+        assert self._guard is not None
+        stdout = self._guard.stdout
+        assert stdout is not None
+        lines: queue.Queue[str] = queue.Queue()
+        # A pipe cannot be read with a deadline on every system; killing the guard ends the thread.
+        threading.Thread(target=lambda: lines.put(stdout.readline()), daemon=True).start()
+        try:
+            return lines.get(timeout=READY_S).strip()
+        except queue.Empty:
+            return ""
 
     def _say(self, message: Mapping[str, Any]) -> None:
         assert self._guard is not None
@@ -73,7 +99,7 @@ class Safety:
 
     def hand_over(self) -> int:
         """The run could not verify the safe state: the guard tries by itself. Returns its exit status."""
-        return self._finish(None)
+        return self._finish({"handed_over": True})
 
     def _finish(self, message: Mapping[str, Any] | None) -> int:
         if self._guard is None:

@@ -65,6 +65,13 @@ def trial_line(finding: TrialFinding, done: int, planned: int) -> str:
     )
 
 
+def safe_line(record: RunRecord | None) -> str:
+    """What is known to be safe at the end: nothing of the bench can take a person's finger off the button."""
+    if record is not None and record.press_path == "hand":
+        return "bench safe: every output off; if you still press a pin, let go of it now"
+    return "bench safe: every pin let go, every output off"
+
+
 def sketch(finding: TrialFinding, width: int) -> str:
     """The trace of a trial in one line of bars, from 0 V to the highest level seen; gaps where the meter overloaded."""
     if finding.observation is None or not len(finding.observation.trace):
@@ -110,10 +117,10 @@ class PlainLines:
                 self._write(text)
             case BenchMadeSafe(not_verified=not_verified):
                 if not not_verified:
-                    self._write("bench safe: every pin let go, every output off")
+                    self._write(safe_line(self._record))
                 for problem in not_verified:
                     self._write(f"NOT VERIFIED: {problem}")
-            case RunEnded(problem=problem) if problem:
+            case RunEnded(problem=problem) if problem and self._record is not None:
                 self._write(f"ended early: {problem}")
             case _:
                 pass
@@ -157,15 +164,17 @@ class LiveView:
                     self._last = judged_alone(self._record, trial, observation)
                     self._note(self._last)
             case Prompt(text=text):
-                self._live.console.print(f"[bold reverse] {text} [/]")
+                self._live.console.print(f" {text} ", style="bold reverse", markup=False)
             case BenchMadeSafe(not_verified=not_verified):
                 self._live.stop()
+                if not not_verified:
+                    self._console.print(safe_line(self._record), markup=False)
                 for problem in not_verified:
                     self._console.print(f"NOT VERIFIED: {problem}", style="bold red", markup=False)
                 return
             case RunEnded(problem=problem):
                 self._live.stop()
-                if problem:
+                if problem and self._record is not None:
                     self._console.print(f"ended early: {problem}", style="bold red", markup=False)
                 return
         self._live.update(self._picture())

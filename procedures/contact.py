@@ -5,10 +5,11 @@ A fixture with an open needle follows the rail and falls to zero beautifully; it
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from procedures.settings import PressSettings
+from results.analysis.findings import Value
+from results.analysis.held_node import net_current_while_held
 from results.record.observation import ContactProof, Reading
 
 CONFIDENT = 3.0
@@ -35,27 +36,22 @@ class HoldLevel:
 
 
 def pin_current(seen: HoldLevel, resistor: str, settings: PressSettings) -> tuple[float, float] | None:
-    """Current into the pin while holding, and its standard uncertainty, in ampere; None where it cannot be known.
-
-    Kirchhoff's current law at the node: what comes through the press path, less what trial resistor and meter take.
-    Rail and hold level are read by the same meter, so that only the constant part of its accuracy counts in their
-    difference (rectangular, JCGM 100:2008 4.3.7, once for each of the two readings).
-    """
+    """Current into the pin while holding, and its standard uncertainty, in ampere; None where it cannot be known."""
     if seen.hold_v is None:
         return None
     fitted = settings.resistors[resistor]
-    load_s = fitted.conductance_s + (1.0 / settings.meter_ohm if settings.meter_ohm else 0.0)
-    load_u_a = abs(seen.hold_v) * fitted.conductance_u_s
-    if seen.source_a is not None:
-        return seen.source_a - seen.hold_v * load_s, math.hypot(load_u_a, seen.source_u_a)
-    if seen.press_v is None or not seen.press_ohm:
-        return None
-    drop_v = seen.press_v - seen.hold_v
-    drop_u_v = settings.accuracy_v * math.sqrt(2.0 / 3.0) + abs(drop_v) * settings.accuracy_reading
-    press_u = (seen.press_u_ohm or 0.0) / seen.press_ohm
-    supplied_a = drop_v / seen.press_ohm
-    supplied_u_a = math.hypot(drop_u_v / seen.press_ohm, supplied_a * press_u)
-    return supplied_a - seen.hold_v * load_s, math.hypot(supplied_u_a, load_u_a)
+    meter_s = 1.0 / settings.meter_ohm if settings.meter_ohm else 0.0
+    net = net_current_while_held(
+        seen.hold_v,
+        Value(fitted.conductance_s + meter_s, fitted.conductance_u_s),
+        press_v=seen.press_v,
+        press_ohm=seen.press_ohm,
+        press_u_ohm=seen.press_u_ohm,
+        source=None if seen.source_a is None else Value(seen.source_a, seen.source_u_a),
+        accuracy_reading=settings.accuracy_reading,
+        accuracy_v=settings.accuracy_v,
+    )
+    return None if net is None else (-net.value, net.u)
 
 
 def _by_current(seen: HoldLevel, resistor: str, settings: PressSettings) -> bool | None:

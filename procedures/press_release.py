@@ -6,6 +6,7 @@ import math
 
 from drivers.bench import Bench
 from drivers.errors import LimitError, WiringError
+from procedures.bus_check import RAIL_AGE_S
 from procedures.contact import HoldLevel, prove_contact
 from procedures.errors import NotReachedError, TooLateError
 from procedures.settings import PressSettings
@@ -32,7 +33,7 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
         The release came too late into the log; the trial may be made again.
     """
     bench.label(trial.label)
-    rail_v = bench.rail_voltage() if bench.rail_is_measurable else None
+    rail_v = rail_before(bench, settings)
     bench.select(trial.pin)
     bench.fit(trial.resistor)
     prepare_board(bench, trial, settings)
@@ -77,6 +78,16 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
         holder=holder,
         notes=tuple(notes),
     )
+
+
+def rail_before(bench: Bench, settings: PressSettings) -> float | None:
+    """The rail in volt, as measured last and not long ago; None where it cannot be measured.
+
+    Where a person presses, their clip may be on a pin and on the bus at any time, and would load the reading.
+    """
+    if settings.path == "hand" or not bench.rail_is_measurable:
+        return None
+    return bench.rail_voltage(RAIL_AGE_S)
 
 
 def press_voltage(rail_v: float | None, settings: PressSettings) -> float:
@@ -132,7 +143,8 @@ def high_before_press(bench: Bench, before_v: float, settings: PressSettings) ->
 def level_while_held(bench: Bench, trial: Trial, settings: PressSettings) -> HoldLevel:
     """Node, press path and (pressed by a source) current while the pin is held.
 
-    Raises NotReachedError where the node is below half of the level that an open needle would show.
+    Raises NotReachedError where the node is below half of the level that an open needle would show, or below V_IH: a
+    pin that was never high says nothing about whether it stays high.
     """
     hold_v = bench.voltage()
     press_v, press_ohm, press_u_ohm = bench.press_level()
@@ -143,6 +155,12 @@ def level_while_held(bench: Bench, trial: Trial, settings: PressSettings) -> Hol
                 f"{trial.label}: pressed to {press_v:.3f} V, the node came to {hold_v:.3f} V only, less than half of "
                 f"{open_needle_v:.3f} V: a short, an output that fights the press, or a press path that is open"
             )
+    if hold_v < settings.v_ih:
+        limited = bench.source is not None and settings.path == "source" and bench.source.in_compliance()
+        raise NotReachedError(
+            f"{trial.label}: pressed, the node came to {hold_v:.3f} V only, below V_IH of {settings.v_ih:g} V"
+            + (": the source is at its current limit" if limited else "")
+        )
     source_a, source_u_a = None, 0.0
     if settings.path == "source" and bench.source is not None:
         _, source_a = bench.source.read()

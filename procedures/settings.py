@@ -22,8 +22,9 @@ class PressSettings:
     that the plan expects: contact is proven by the current that it must draw. `accuracy_reading` (relative) and
     `accuracy_v` are the limits of the meter, `source_accuracy_reading` and `source_accuracy_a` those of a source's
     current. `meter_ohm` is None where unknown. `resistors` by name. `press_v` None presses to the rail;
-    no press is above the rail by more than `above_rail_max_v`. `sweep` is how pins are swept, None where none
-    is. `series_ohm`: by pin, what lies on the board between the bench and the pin itself.
+    no press is above the rail by more than `above_rail_max_v`. `rail_tolerance` is relative to `rail_v`. `sweep` is
+    how pins are swept, None where none is. `series_ohm`: by pin, what lies on the board between the bench and the pin
+    itself.
     """
 
     path: PressPath
@@ -46,6 +47,7 @@ class PressSettings:
     reaction_s: float = 2.0
     press_v: float | None = None
     above_rail_max_v: float = 0.3
+    rail_tolerance: float = 0.05
     source_accuracy_reading: float = 0.0
     source_accuracy_a: float = 0.0
     sweep: SweepRules | None = None

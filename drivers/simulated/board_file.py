@@ -342,6 +342,8 @@ def parse_board(text: str, name: str = "board.toml") -> Board:
         return Board.model_validate(tomllib.loads(text))
     except tomllib.TOMLDecodeError as exc:
         raise BoardFileError(f"{name}: not TOML: {exc}") from exc
+    except RecursionError as exc:
+        raise BoardFileError(f"{name}: not TOML: nested too deeply") from exc
     except ValidationError as exc:
         raise BoardFileError(f"{name}: {_first_line(exc)}") from exc
 

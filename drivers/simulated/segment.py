@@ -127,6 +127,8 @@ class Segment:
         state = np.array(self._state[-1])
         for _ in range(NEWTON_STEPS):
             rate = np.array(self._slope(self._time_s[-1], state.tolist()))
+            if not rate.any():  # beyond a kink in a leak nothing may flow at all, whatever the voltage
+                break
             jacobian = np.array(self._jacobian(self._time_s[-1], state.tolist()))
             state = state - np.linalg.solve(jacobian, rate)
         self._state[-1] = state.tolist()

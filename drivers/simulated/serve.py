@@ -77,8 +77,11 @@ def serve(
             ports.check()
 
 
-def main(argv: Sequence[str] | None = None) -> int:
-    """The command line of the module's text. Exit status 0 when told to stop, 2 for a wrong board file or option."""
+def main(argv: Sequence[str] | None = None, announced: Callable[[dict[str, str]], None] | None = None) -> int:
+    """The command line of the module's text. Exit status 0 when told to stop, 2 for a wrong board file or option.
+
+    `announced` is given role -> resource as well, before they are printed.
+    """
     # Threads that solve must not keep the others from noting when a command arrived.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     parser = argparse.ArgumentParser(prog="drivers.simulated.serve", description="Serve the simulated bench.")
@@ -93,17 +96,24 @@ def main(argv: Sequence[str] | None = None) -> int:
         signal.signal(number, lambda *_: stop.set())
     if options.until_stdin_ends:
         threading.Thread(target=_wait_for_end, args=(stop,), daemon=True).start()
+
+    def announce(resources: dict[str, str]) -> None:
+        if announced is not None:
+            announced(resources)
+        sys.stdout.write(f"ready {json.dumps(resources)}\n")
+        sys.stdout.flush()
+
     try:
         serve(
             options.board,
             speed=options.speed,
             seed=options.seed,
-            announce=_announce,
+            announce=announce,
             stop=stop,
             pty=not options.no_pty,
         )
     except BoardFileError as exc:
-        sys.stderr.write(f"{exc}\n")
+        sys.stderr.write(f"stuckpin: {exc}\n")
         return 2
     return 0
 
@@ -113,11 +123,6 @@ def _positive(text: str) -> float:
     if not 0 < value < float("inf"):
         raise argparse.ArgumentTypeError(f"must be above zero: {text}")
     return value
-
-
-def _announce(resources: dict[str, str]) -> None:
-    sys.stdout.write(f"ready {json.dumps(resources)}\n")
-    sys.stdout.flush()
 
 
 def _wait_for_end(stop: threading.Event) -> None:

@@ -3,7 +3,9 @@
 A debounce capacitor that soaks for long gives charge back after the release (dielectric absorption), and a leak that
 warms its own pin grows while it is held. A press of 20 ms shows neither.
 
-    stuckpin run examples/own_procedure/plan.toml --bench BENCH --procedures examples/own_procedure
+On the simulated bench (`stuckpin simulate --files bench` in another terminal):
+
+    stuckpin run examples/own_procedure/plan.toml --bench bench/bench.toml --procedures examples/own_procedure
 """
 
 from __future__ import annotations

@@ -11,12 +11,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from results.analysis.findings import Advice, Bracket, Value, Verdict
-from results.analysis.safe_resistance import evidence_of, ohm_of
+from results.analysis.safe_resistance import conductance_limits, evidence_of, ohm_of
 from results.analysis.stuck_rate import upper_limit
 from results.quantity import show
 from results.record.run_record import Rules
 from results.record.trial import Resistor
 from results.series import is_preferred, largest_at_most
+
+UNSTATED_LOAD_S = 1e-6
+"""Load of a meter whose input is not stated, where a margin rests on it: no usual voltage input is below 1 MΩ."""
+
+MERE_LUCK = 0.05
+"""Releases that a pin which sticks only sometimes would show with this chance anyway prove nothing (5 %)."""
 
 
 @dataclass(frozen=True)
@@ -24,8 +30,8 @@ class Case:
     """What advice rests on, for one pin under one condition.
 
     `verdict`: the worst with no resistor. `required`: G_req of the pin (siemens) where the line passes. `load_s`: what
-    the bench itself hung on the node in every trial. `pull_down_missing`: none was found. `contradicted`: line and
-    trials disagree, so that the worse of the two counts.
+    the bench itself hung on the node in every trial (None: not stated). `pull_down_missing`: none was found.
+    `contradicted`: line and trials disagree, so that the worse of the two counts.
     """
 
     verdict: Verdict
@@ -33,7 +39,7 @@ class Case:
     bracket: Bracket
     required: Value | None
     rules: Rules
-    load_s: float
+    load_s: float | None
     series_ohm: float
     pull_down_missing: bool = False
     contact_proven: bool = True
@@ -69,6 +75,26 @@ def _needed(case: Case) -> bool | None:
     return None
 
 
+def _proven(case: Case) -> Resistor | None:
+    """The largest resistor whose releases, with those of larger ones up to the low side, were hardly luck.
+
+    Had nothing been changed by them, so many releases would come with the chance of the pin's own rate of releasing,
+    that of its trials above the low side, to the power of their number. The rate is zero for a pin that sticks every
+    time there: then the low side itself is proven.
+    """
+    low_s = next(one for one in case.tried if one.name == case.bracket.low).conductance_s
+    ordered = evidence_of(case.tried)
+    above = [verdict for one, verdicts in ordered if one.conductance_s < low_s for verdict in verdicts]
+    rate = above.count("released") / len(above) if above else 0.0
+    presses = 0
+    for resistor, verdicts in reversed(ordered):
+        if resistor.conductance_s >= low_s:
+            presses += len(verdicts)
+            if rate**presses <= MERE_LUCK:
+                return resistor
+    return None
+
+
 def _candidates(case: Case) -> list[tuple[Resistor, float]]:
     """Tried values of the series up to the low side of the bracket with their nominal ohms, largest first."""
     low = next(resistor for resistor in case.tried if resistor.name == case.bracket.low)
@@ -96,13 +122,15 @@ def _margin(case: Case, resistor: Resistor, ohm: float) -> tuple[float, str] | N
 
 def _by_trials(case: Case, resistor: Resistor, ohm: float) -> tuple[float, str] | None:
     """Against the largest resistor that released every time: it, the meter and the fixture were enough."""
-    if case.bracket.low == resistor.name:
+    proven = _proven(case)
+    if proven is None or proven.conductance_s >= resistor.conductance_s:
         return None
-    enough_s = _proven_enough(case)
+    enough_s = _enough(case, proven)
     if enough_s <= 0.0:
         return None
     margin = _bought(case, ohm) / enough_s - 1.0
-    return margin, f"margin {_whole(margin)} to {case.bracket.low}, which released every time too"
+    load = "" if case.load_s is not None else f" (meter not stated, taken as {show(1.0 / UNSTATED_LOAD_S, 'Ω')})"
+    return margin, f"margin {_whole(margin)} to {proven.name}, which released every time too{load}"
 
 
 def _by_line(case: Case, ohm: float) -> tuple[float, str] | None:
@@ -122,15 +150,10 @@ def _by_line(case: Case, ohm: float) -> tuple[float, str] | None:
     )
 
 
-def _proven_enough(case: Case) -> float:
+def _enough(case: Case, proven: Resistor) -> float:
     """Conductance (siemens) that was enough in every trial, at its upper limit, with the bench's load in it."""
-    low = next(resistor for resistor in case.tried if resistor.name == case.bracket.low)
-    # A part inside its tolerance may conduct as much as this; a measured one as much as its U allows.
-    if low.measured_ohm is not None:
-        fitted_s = low.conductance_s + case.rules.coverage * low.conductance_u_s
-    else:
-        fitted_s = low.conductance_s / (1.0 - low.tolerance)
-    return fitted_s + case.load_s
+    load_s = UNSTATED_LOAD_S if case.load_s is None else case.load_s
+    return conductance_limits(proven, case.rules.coverage)[1] + load_s
 
 
 def _bought(case: Case, ohm: float) -> float:
@@ -142,6 +165,10 @@ def _no_margin(case: Case, candidates: Sequence[tuple[Resistor, float]]) -> str:
     """No tried value keeps the margin: which one would."""
     wanted = show(case.rules.margin, "%")
     next_ohm = _next_to_try(case)
+    if _proven(case) is None:
+        return (
+            f"{case.bracket.low} released every time, but on a pin that sticks only sometimes that may be luck: repeat"
+        )
     if candidates:
         said = f"{case.bracket.low} released every time, but no tried value shows a margin of {wanted}"
     else:
@@ -152,8 +179,9 @@ def _no_margin(case: Case, candidates: Sequence[tuple[Resistor, float]]) -> str:
 def _next_to_try(case: Case) -> float | None:
     """The largest value of the series that keeps the margin to what is known; None where nothing limits it."""
     limits = []
-    if case.bracket.low != "none":
-        limits.append(1.0 / _proven_enough(case))
+    proven = _proven(case)
+    if proven is not None and proven.nominal_ohm is not None:
+        limits.append(1.0 / _enough(case, proven))
     if case.required is not None and case.required.value + case.rules.coverage * case.required.u > 0.0:
         line_ohm = 1.0 / (case.required.value + case.rules.coverage * case.required.u) - case.series_ohm
         limits.append(line_ohm)

@@ -9,7 +9,8 @@ from pathlib import Path
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
 from results.analysis.leak_alone import with_leak_alone
 from results.analysis.one_thread import one_thread
-from results.analysis.pin_analysis import ReadTrial, analyse_pin
+from results.analysis.pin_analysis import analyse_pin
+from results.analysis.pin_bench import ReadTrial
 from results.analysis.reading import read_trace
 from results.analysis.sweep import sweep_finding
 from results.analysis.verdict import NO_EVIDENCE

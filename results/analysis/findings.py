@@ -41,7 +41,8 @@ class Edge:
 
     `index`: the last sample still at the press level; `after`: the first one that no bounce touches any more.
     `time_s` with standard uncertainty `u_s`: the release instant. `held_v`: the level before it. `rising`: the node
-    went up. `bounces`: how often the contact closed again (they count as one release).
+    went up. `bounces`: how often the contact closed again (they count as one release). `hidden_s`: how long after
+    `index` the contact may have opened, where the samples do not show when (`u_s` covers it).
     """
 
     index: int
@@ -51,6 +52,7 @@ class Edge:
     held_v: float
     rising: bool
     bounces: int
+    hidden_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,9 @@ class Decay:
 
     `time_constant_s` with standard error `u_s`; None where not determined (`reason` says why). `is_upper_bound`: the
     decay is faster than the samples, the aperture or the meter's step response can tell, and `time_constant_s` is that
-    bound (`u_s` is None). `one_exponential` is False where the residuals show that one exponential is not enough.
+    bound (`u_s` is None). `u_s` counts how far it changes on the way, too. `one_exponential` is False where the
+    residuals show that one exponential is not enough; a misfit of 0.05 % of the step is let pass, and
+    `reduced_chi_square` is against the noise alone.
     """
 
     time_constant_s: float | None
@@ -156,6 +160,9 @@ class Bracket:
 
     `low`: the largest that released every time with every smaller one releasing too (None: none did). `high`: the
     smallest that stuck (None: none did; the name may be `none`). `state` says which of the cases it is.
+    `at_least_ohm` and `below_ohm`: what that proves about the pin alone, between which its largest safe resistance
+    outside lies: the low one with the bench's load in parallel, both at the unfavourable end of the tolerance. None
+    where nothing is proven.
     """
 
     low: str | None
@@ -163,6 +170,8 @@ class Bracket:
     low_ohm: float | None
     high_ohm: float | None
     state: Literal["bracketed", "none needed", "all released", "none released", "intermittent", "not determined"]
+    at_least_ohm: float | None = None
+    below_ohm: float | None = None
 
 
 @dataclass(frozen=True)

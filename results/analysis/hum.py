@@ -15,6 +15,7 @@ FloatArray = NDArray[np.float64]
 HARMONICS = (1, 2, 3, 4, 5, 7, 9, 11)
 _NYQUIST = 0.46  # of the sample rate: closer to one half, sine and cosine cannot be told apart
 _ROBUST = (1, 2, 3, 5, 7)
+_FEWEST_PERIODS = 2.0
 _ROUNDS = 8
 _BISQUARE = 4.685  # 95 % efficiency on normal noise (Beaton and Tukey 1974)
 
@@ -50,6 +51,11 @@ def aliased_to_steady(line_hz: float, interval_s: float, length_s: float) -> tup
     return tuple(found)
 
 
+def shows_hum(time_s: FloatArray, lines: tuple[float, ...]) -> bool:
+    """Is the trace long enough, for each line frequency, that `robust_hum` would find hum in it?"""
+    return float(time_s[-1] - time_s[0]) * min(lines) >= _FEWEST_PERIODS
+
+
 def robust_hum(time_s: FloatArray, voltage_v: FloatArray, interval_s: float, lines: tuple[float, ...]) -> Hum | None:
     """Hum over a whole trace with its edges in it, or None where there is none that stands out.
 
@@ -62,7 +68,7 @@ def robust_hum(time_s: FloatArray, voltage_v: FloatArray, interval_s: float, lin
         length = float(time_s[-1] - time_s[0])
         orders = orders_below_nyquist(line, interval_s, _ROBUST)
         lag = max(1, round(0.25 / line / interval_s))
-        if not orders or length * line < 2.0 or time_s.size < 2 * lag + 4 * len(orders) + 8:
+        if not orders or length * line < _FEWEST_PERIODS or time_s.size < 2 * lag + 4 * len(orders) + 8:
             continue
         basis = columns(time_s, line, orders)
         moved = _bent(voltage_v, lag)
@@ -72,6 +78,22 @@ def robust_hum(time_s: FloatArray, voltage_v: FloatArray, interval_s: float, lin
         if after < 0.8 * before and (best is None or after < best[0]):
             best = (after, Hum(basis @ solution[:-1], amplitude, line))
     return None if best is None else best[1]
+
+
+def unseen_hum(time_s: FloatArray, voltage_v: FloatArray, lines: tuple[float, ...]) -> float:
+    """Amplitude that hum may have, told from a stretch at one level, where the trace is too short to show hum; volt.
+
+    The larger of level and fundamental fitted and half of what the stretch moves by, never more than all of that.
+    """
+    if time_s.size < 6:
+        return 0.0
+    most = float(np.ptp(voltage_v))
+    sizes = [0.5 * most]
+    for line in lines:
+        design = np.column_stack([np.ones(time_s.size), columns(time_s - time_s[0], line, (1,))])
+        solution = np.linalg.lstsq(design, voltage_v, rcond=None)[0]
+        sizes.append(float(np.hypot(solution[1], solution[2])))
+    return min(max(sizes), most)
 
 
 def _bent(values: FloatArray, lag: int) -> FloatArray:

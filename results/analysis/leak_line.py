@@ -80,13 +80,19 @@ def average(points: Sequence[tuple[RestPoint, float]], gain_u: float) -> LinePoi
     return LinePoint(replace(rests[0], touch=Value(mean_v, math.sqrt(systematic + random))), math.sqrt(own))
 
 
-def fit_line(points: Sequence[LinePoint], gain_u: float, rules: Rules) -> LeakLine:
+def fit_line(
+    points: Sequence[LinePoint], gain_u: float, rules: Rules, below: Sequence[RestPoint] = (), floor_v: float = 0.0
+) -> LeakLine:
     """Fit the line to one point a resistor, and test it; `gain_u` is the relative standard uncertainty of the meter.
 
     With I = V·G and V at the pin = V (1 + s·G), a point misses the line by r = V·G − a + b·V·(1 + s·G). Its errors are
     those of V (own, and the common gain) and of G, so the covariance of the r carries the correlation between both
     axes. The weights depend on b and are iterated. The test: p of chi-square at least 0.05 with at least one degree of
-    freedom, and b inside the plan's pull-down range.
+    freedom, b inside the plan's pull-down range, and no contradiction by what is not in the fit: the rest points
+    `below` `floor_v` (volt, at the pin), where the line must not hold the node above it.
+
+    How far the errors of the resistors are correlated (one lot, one ohmmeter) is not known: they are taken as
+    independent in the test, which makes it the sharper one, and an error common to all is added to the covariance.
     """
     dof = len(points) - 2
     if dof < 1:
@@ -97,12 +103,13 @@ def fit_line(points: Sequence[LinePoint], gain_u: float, rules: Rules) -> LeakLi
     except np.linalg.LinAlgError:
         reason = "the points carry no uncertainty or coincide: a fit cannot be tested"
         return LeakLine(len(points), None, None, 0.0, 0.0, dof, None, False, reason)
+    fit = replace(fit, covariance=fit.covariance + _common(points) ** 2 * np.outer(fit.parameters, fit.parameters))
     from scipy.stats import chi2
 
     p_value = float(chi2.sf(fit.chi_square, dof))
     leak_a, pull_down_s = (float(value) / _MICRO for value in fit.parameters)
     u_leak, u_pull_down = (math.sqrt(float(variance)) / _MICRO for variance in np.diag(fit.covariance))
-    reason = _refusal(p_value, pull_down_s, rules)
+    reason = _refusal(p_value, pull_down_s, rules) or _contradicted(fit, below, floor_v, rules.coverage)
     return LeakLine(
         points=len(points),
         leak_a=Value(leak_a, u_leak),
@@ -135,6 +142,30 @@ def _iterated(points: Sequence[LinePoint], gain_u: float) -> LinearFit:
         if abs(slope - before) <= 1e-12 * abs(slope):
             break
     return fit
+
+
+def _common(points: Sequence[LinePoint]) -> float:
+    """Relative standard uncertainty of the conductances outside if all resistors err alike: leak and pull-down then
+    err alike, too."""
+    return max(
+        (point.rest.outside.u / point.rest.outside.value for point in points if point.rest.outside.u), default=0.0
+    )
+
+
+def _contradicted(fit: LinearFit, below: Sequence[RestPoint], floor_v: float, coverage: float) -> str:
+    """Where the line surely still drives the node up at the floor, a node that rested below it was not on the line."""
+    gradient = np.array([1.0, -floor_v])
+    line_u = math.sqrt(max(float(gradient @ fit.covariance @ gradient), 0.0))
+    held_ua = float(gradient @ fit.parameters)
+    for rest in below:
+        # What the resistor takes when the pin is at the floor, through the series resistance on the board.
+        seen = floor_v * _MICRO / (1.0 + rest.series_ohm * rest.outside.value)
+        if held_ua - seen * rest.outside.value > coverage * math.hypot(line_u, seen * rest.outside.u):
+            return (
+                f"the line would hold the pin above {show(floor_v, 'V')} with {rest.resistor}, which rested at "
+                f"{show(rest.pin.value, 'V', 2)}"
+            )
+    return ""
 
 
 def _refusal(p_value: float, pull_down_s: float, rules: Rules) -> str:

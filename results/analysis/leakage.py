@@ -109,13 +109,20 @@ def _mean(points: Sequence[RestPoint]) -> tuple[float, float, float]:
     return volts, sum(point.net_current.value for point in points) / count, max(point.pin.u for point in points)
 
 
-def without_load(point: RestPoint, load_s: float | None, slope_s: Value | None, weakest_pull_down_ohm: float) -> Value:
+def without_load(
+    point: RestPoint,
+    load_s: float | None,
+    slope_s: Value | None,
+    weakest_pull_down_ohm: float,
+    rail_v: float = math.inf,
+) -> Value:
     """The voltage at which the pin would rest without meter and fixture, in volt.
 
     Taking a load off raises the node by V · ΔG / (G − dI_net/dV), exact for a straight I_net; ΔG and G as the pin
     sees them through its series resistance. With `slope_s` (dI_net/dV with its standard uncertainty) the node is
     corrected. Without it, −dI_net/dV is taken to be at least the conductance of the weakest pull-down: the shift lies
-    between 0 and that bound, rectangular (JCGM 100:2008, 4.3.7). An unknown load is not corrected.
+    between 0 and that bound, rectangular (JCGM 100:2008, 4.3.7), and never beyond `rail_v`: that is all that can be
+    said of a bare pin without a pull-down (`weakest_pull_down_ohm` infinite). An unknown load is not corrected.
     """
     pin = point.pin
     if not load_s:
@@ -124,7 +131,9 @@ def without_load(point: RestPoint, load_s: float | None, slope_s: Value | None, 
     seen_without = _through(point.fitted.value, point.series_ohm)
     lifted = pin.value * (seen_with - seen_without)
     if slope_s is None:
-        shift = 0.5 * lifted / (seen_without + 1.0 / weakest_pull_down_ohm)
+        steepness = seen_without + 1.0 / weakest_pull_down_ohm
+        most = max(rail_v - pin.value, 0.0)
+        shift = 0.5 * (min(lifted / steepness, most) if steepness > 0.0 else most)
         return Value(pin.value + shift, math.hypot(pin.u, shift / math.sqrt(3.0)))
     steepness = seen_without - slope_s.value
     shift = lifted / steepness

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from results.analysis.noise import noise_scale
+from results.analysis.noise import LAGS, noise_scale
 
 FloatArray = NDArray[np.float64]
 
@@ -19,6 +19,8 @@ FEWEST_HELD = 3
 """Samples at one level: fewer are no hold."""
 
 _NEAR_RAIL = 0.9
+_PASSING_S = 0.001  # at a level when the log begins: less is passing through
+_AT_ONCE = 0.5  # of the way to the last level: what is left after a sample or two
 _HINT = 0.03  # of the rail: how far a held level may lie from where it was measured before
 SMOOTHING_S = (0.0, 0.0005, 0.0025)
 """Lengths of the running mean that are tried in turn."""
@@ -47,7 +49,9 @@ def viewed(time: FloatArray, volts: FloatArray, step: float, ripple: float, firs
     for length in SMOOTHING_S[first:]:
         width = max(1, min(2 * round(length / interval / 2) + 1, time.size // 12))
         smooth = _running_mean(volts, width)
-        noise = max(noise_scale(smooth), step / math.sqrt(12.0), 1e-9)
+        # Smoothed noise differs little between neighbours: it shows at lags beyond the running mean.
+        lags = LAGS if width == 1 else (*LAGS, width, 2 * width)
+        noise = max(noise_scale(smooth, lags), noise_scale(volts) / math.sqrt(width), step / math.sqrt(12.0), 1e-9)
         low, high = float(median_of_three(smooth).min()), float(median_of_three(smooth).max())
         contrast = high - low
         # Correlated noise wanders further than its neighbours differ: wide, but most of it in the middle.
@@ -66,7 +70,7 @@ def _running_mean(volts: FloatArray, width: int) -> FloatArray:
         return volts
     from scipy.ndimage import uniform_filter1d
 
-    return np.asarray(uniform_filter1d(volts, width, mode="nearest"))
+    return np.asarray(uniform_filter1d(volts, width, mode="reflect"))
 
 
 def median_of_three(volts: FloatArray) -> FloatArray:
@@ -111,9 +115,42 @@ def held_level(
         stated = _level_near(view, hold_v, reach)
         if stated is not None:
             return stated, ""
-    if last < top - 2.0 * view.band:
-        return level, ""
+    if _passes_at_first(view, level):
+        level = max((stay[2] for stay in _plateaus(view)), default=level)
+    if last < level - 2.0 * view.band:
+        return _held_level_falling(view, level, last), ""
     return _held_level_rising(view, level, rail_v, released_after_s)
+
+
+def _held_level_falling(view: View, top: float, last: float) -> float:
+    """The node ends below its highest level: which is the held one?
+
+    The last level that the node rested at and left downwards at once, as a contact that opens makes it (a pause on the
+    way down is left slowly). A large node leaves none at once: then the highest level.
+    """
+    rested = [stay for stay in _plateaus(view) if top + 2.0 * view.band > stay[2] > last + 2.0 * view.band]
+    rested = [stay for stay in rested if stay[1] < view.time.size - 1]
+    at_once = [stay for stay in rested if _left_at_once(view, stay, last)]
+    if at_once:
+        return top if abs(at_once[-1][2] - top) <= 2.0 * view.band else at_once[-1][2]
+    return top
+
+
+def _passes_at_first(view: View, level: float) -> bool:
+    """Does the log begin on the way down from there, as where the press had just begun?"""
+    last = int(np.nonzero(view.smooth >= level - view.band)[0][-1])
+    return bool(view.time[last] - view.time[0] < _PASSING_S)
+
+
+def _left_at_once(view: View, stay: tuple[int, int, float], last: float) -> bool:
+    """Is the node most of the way to where it ends a few samples after it left the level, and for good?"""
+    bounce = round(BOUNCE_S / view.interval)
+    if stay[2] - last < 4.0 * view.band:
+        return False  # the end of a decay looks like a level, too
+    near = np.nonzero(np.abs(view.smooth[: stay[1] + bounce] - stay[2]) <= view.band)[0]
+    left = int(near[-1]) + 1 + max(2, view.width)
+    after = view.smooth[left : left + bounce]
+    return bool(after.size) and float(after.max()) < last + _AT_ONCE * (stay[2] - last)
 
 
 def _held_level_rising(

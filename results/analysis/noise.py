@@ -11,27 +11,22 @@ FloatArray = NDArray[np.float64]
 
 _QUANTILE_40 = 0.5244  # of the absolute value of a standard normal deviate
 _FEWEST_LEVELS = 5
-_LAGS = (1, 4, 16)
+LAGS = (1, 4, 16)
+"""Of the second differences that tell noise, in samples."""
 
 
-def mean_and_deviation(values: FloatArray) -> tuple[float, float]:
-    """Mean and sample standard deviation (n − 1), values of shape (n,), n >= 2.
+def autocorrelation(residuals: FloatArray) -> FloatArray:
+    """Sample autocorrelation coefficients of residuals about their mean, from lag 0 on, shape (n,); 0 for a constant.
 
-    Shifted by the first value and summed exactly, so that a small scatter on a large level is not lost.
+    NIST e-Handbook 1.3.5.12, by the Fourier transform.
     """
-    shift = float(values[0])
-    rest = values - shift
-    mean_rest = math.fsum(rest) / rest.size
-    spread = math.fsum((rest - mean_rest) ** 2) / (rest.size - 1)
-    return shift + mean_rest, math.sqrt(spread)
-
-
-def autocorrelation(values: FloatArray, lag: int) -> float:
-    """Sample autocorrelation coefficient at that lag; 0 for a constant. NIST e-Handbook 1.3.5.12."""
-    mean, _ = mean_and_deviation(values)
-    rest = (values - float(values[0])) - (mean - float(values[0]))
+    rest = residuals - residuals.mean()
     total = float(rest @ rest)
-    return float(rest[:-lag] @ rest[lag:]) / total if total > 0.0 else 0.0
+    if total <= 0.0:
+        return np.zeros(residuals.size)
+    size = 1 << (2 * residuals.size - 1).bit_length()
+    spectrum = np.abs(np.fft.rfft(rest, size)) ** 2
+    return np.asarray(np.fft.irfft(spectrum, size)[: residuals.size] / total)
 
 
 def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
@@ -39,31 +34,28 @@ def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
 
     The larger of two estimates, as each alone falls short on some kind of noise: the integrated autocorrelation time
     with an automatic window of five times itself (Sokal 1997), and a first-order autoregression whose coefficient is
-    raised by (fitted + 3ρ)/n, the bias that a finite length and the fitted parameters give it (Kendall 1954). Both
-    sources from memory.
+    raised by (fitted + 3ρ)/n, the bias that a finite length and the fitted parameters give it (Kendall 1954), and by
+    its standard error √((1 − ρ²)/n). Sources from memory.
     """
     count = residuals.size
     if count < 8:
         return 1.0
-    rest = residuals - residuals.mean()
-    total = float(rest @ rest)
-    if total <= 0.0:
+    rho = autocorrelation(residuals)[: count // 2]
+    if rho[0] == 0.0:
         return 1.0
-    size = 1 << (2 * count - 1).bit_length()
-    spectrum = np.abs(np.fft.rfft(rest, size)) ** 2
-    rho = np.fft.irfft(spectrum, size)[: count // 2] / total
     sums = 1.0 + 2.0 * np.cumsum(rho[1:])
     lags = np.arange(1, sums.size + 1)
     closed = np.nonzero(lags >= 5.0 * np.maximum(sums, 0.2))[0]
     integrated = float(sums[closed[0]] if closed.size else sums[-1])
     first = float(rho[1])
-    raised = min(first + (fitted + 3.0 * first) / count, 1.0 - 1.0 / count)
+    raised = first + (fitted + 3.0 * first) / count
+    raised = min(raised + math.sqrt(max(1.0 - raised**2, 0.0) / count), 1.0 - 1.0 / count)
     if raised > 0.0:
         integrated = max(integrated, (1.0 + raised) / (1.0 - raised))
     return float(min(max(integrated, 1.0), count / 2.0))
 
 
-def noise_scale(values: FloatArray, lags: tuple[int, ...] = _LAGS) -> float:
+def noise_scale(values: FloatArray, lags: tuple[int, ...] = LAGS) -> float:
     """Standard deviation of the noise on a signal that moves, robust against edges and slopes.
 
     From second differences, whose variance is 6σ², at a few lags (neighbouring samples of correlated noise differ by

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from results.analysis.findings import TraceFinding, TrialFinding, Value, Verdict
+from results.analysis.findings import LeakLine, TraceFinding, TrialFinding, Value, Verdict
 from results.analysis.verdict import NO_EVIDENCE
 from results.quantity import show
 from results.record.observation import Observation
@@ -12,6 +12,9 @@ from results.record.trial import NO_RESISTOR, Trial
 
 _HIGH_BEFORE = "high before the press"
 _LOAD_UNKNOWN = "the meter's input resistance is not stated: its load is not corrected, net pin current not determined"
+
+_HEAVY_LOAD = 0.05
+"""Of the weakest pull-down expected: a meter of 10 MΩ is 1 % of 90 kΩ and no matter, one of 1 MΩ is 9 %."""
 
 
 def trial_notes(
@@ -86,6 +89,24 @@ def pin_notes(rows: Sequence[TrialFinding], *, v_il: float, load_known: bool) ->
     if contacts and not load_known:
         notes.append(_LOAD_UNKNOWN)
     return notes
+
+
+def bare_release_note(rows: Sequence[TrialFinding], load_s: float | None, weakest_pull_down_ohm: float) -> str:
+    """What a release with nothing fitted does not prove where the bench itself is a resistor of some weight."""
+    bare = [row.verdict for row in rows if row.trial.resistor == NO_RESISTOR]
+    if not load_s or "released" not in bare or load_s * weakest_pull_down_ohm <= _HEAVY_LOAD:
+        return ""
+    return f"released with {show(1.0 / load_s, 'Ω', 3)} of the bench on the node: a leak which that clears is not seen"
+
+
+def leakage_note(leakage: Value | None, line: LeakLine | None, coverage: float) -> str:
+    """On what a leakage rests beside its uncertainty: a transistor draws more at mid level than a straight line says.
+
+    A plain-leak line that passed has shown the pull-down to be straight.
+    """
+    if leakage is None or leakage.value <= coverage * leakage.u or (line is not None and line.passes):
+        return ""
+    return "leakage takes the pull-down as linear"
 
 
 def safe_resistance_note(required: Value | None, safe: Value | None, series_ohm: float, coverage: float) -> str:

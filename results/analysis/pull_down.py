@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from results.analysis.findings import LeakLine, Value
+from results.analysis.held_node import net_current_while_held
 from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_record import MeterModel, Rules
@@ -21,20 +22,35 @@ PullDownFrom = Literal["hold level", "line", "plan range", "not found"]
 _PROVES_CONTACT = frozenset({"board reading", "clamp diode", "rest level"})
 """Proofs that do not rest on the current at the hold level itself."""
 
+_AS_SHARP = 3.0
+"""A line whose pull-down is less certain than that many times the hold level's does not confirm it."""
+
+_ABOUT_HOLD = "pull-down from the hold level, an upper bound of its resistance unless the leak is gone there"
+_ABOUT_LINE = "pull-down from the line's slope, a lower bound of its resistance where the leak falls with voltage"
+
 
 @dataclass(frozen=True)
 class PullDown:
-    """The pull-down as a conductance (siemens), where it came from, and what must be said about it."""
+    """The pull-down as a conductance (siemens), where it came from, and what must be said about it.
+
+    Where none was found on a pin that sticks, a leak of the same size may hide it: then `hidden` is True and the
+    conductance spans from nothing to the strongest that is expected.
+    """
 
     conductance: Value
     source: PullDownFrom
     note: str = ""
+    hidden: bool = False
 
     @property
     def resistance(self) -> Value | None:
-        """In ohm: inverted last; None where no pull-down was found."""
+        """In ohm: inverted last; None where no pull-down was found. The plan's range is rectangular in ohm as well."""
         if self.source == "not found":
             return None
+        if self.source == "plan range":
+            half_s = math.sqrt(3.0) * self.conductance.u
+            low, high = 1.0 / (self.conductance.value + half_s), 1.0 / (self.conductance.value - half_s)
+            return Value(0.5 * (low + high), 0.5 * (high - low) / math.sqrt(3.0))
         return Value(1.0 / self.conductance.value, self.conductance.u / self.conductance.value**2)
 
 
@@ -53,60 +69,70 @@ def hold_point(
 ) -> HoldPoint | None:
     """Net pin current at the hold level; None where the press path is not known well enough.
 
-    I = V·G − (E − V)/R with E behind the press resistor R, or I = V·G − I_source where a source measured the press
-    current (its own accuracy is not in the record and not in u). E and V are read by the same meter on the same range:
-    the gain error g is common and scales I as a whole; the constant part c of its accuracy holds nonlinearity too and
-    is counted once for each reading: u² = (I g)² + (c/R)² + (c (G + 1/R))² + (V u_G)² + ((E − V) u_R/R²)². Accuracy
-    limits are rectangular half-widths (JCGM 100:2008, 4.3.7).
+    What a source delivered stands in the record without its own accuracy, which is not in u; a press resistor is
+    preferred.
     """
     if hold_v is None:
         return None
-    gain_u, constant_u = meter.accuracy_reading / math.sqrt(3.0), meter.accuracy_v / math.sqrt(3.0)
-    conductance_part = hold_v * outside.u
-    if observation.press_v is not None and observation.press_ohm:
-        press_s = 1.0 / observation.press_ohm
-        drop_v = observation.press_v - hold_v
-        current = hold_v * outside.value - drop_v * press_s
-        parts = (
-            current * gain_u,
-            constant_u * press_s,
-            constant_u * (outside.value + press_s),
-            conductance_part,
-            drop_v * (observation.press_u_ohm or 0.0) * press_s**2,
-        )
-        u = math.hypot(*parts)
-    elif observation.press_current_a is not None:
-        current = hold_v * outside.value - observation.press_current_a
-        u = math.hypot(conductance_part, hold_v * outside.value * gain_u, constant_u * outside.value)
-    else:
+    by_resistor = observation.press_v is not None and observation.press_ohm
+    delivered = None if by_resistor or observation.press_current_a is None else Value(observation.press_current_a, 0.0)
+    current = net_current_while_held(
+        hold_v,
+        outside,
+        press_v=observation.press_v,
+        press_ohm=observation.press_ohm,
+        press_u_ohm=observation.press_u_ohm,
+        source=delivered,
+        accuracy_reading=meter.accuracy_reading,
+        accuracy_v=meter.accuracy_v,
+    )
+    if current is None:
         return None
-    pin_v = hold_v + current * series_ohm
-    return HoldPoint(pin_v, Value(current, u), observation.contact in _PROVES_CONTACT) if pin_v > 0.0 else None
+    pin_v = hold_v + current.value * series_ohm
+    return HoldPoint(pin_v, current, observation.contact in _PROVES_CONTACT) if pin_v > 0.0 else None
 
 
 def find_pull_down(
-    points: Sequence[HoldPoint], line: LeakLine | None, rules: Rules, rail_v: float, stuck: bool
+    points: Sequence[HoldPoint],
+    line: LeakLine | None,
+    rules: Rules,
+    rail_v: float,
+    stuck: bool,
+    rests_at_v: float = 0.0,
 ) -> PullDown:
     """The pull-down of one pin under one condition: hold level before line before the plan's range.
 
-    `stuck`: the pin stuck in some trial, so that a leak may be left at the hold level.
+    `stuck`: the pin stuck in some trial, so that a leak may be left at the hold level. `rests_at_v`: the highest
+    voltage at which it surely rested; what held it there may be left, too.
     """
     held = _combined(points) if points else None
     if held is not None and _is_missing(points, held, rules, rail_v):
-        current, expanded = held[1].value, rules.coverage * held[1].u
-        drawn = f"{show(-current, 'A')} ± {show(expanded, 'A', 2)}"
-        note = f"no pull-down found: while held the pin draws {drawn}"
-        return PullDown(Value(-current / held[0], held[1].u / held[0]), "not found", note)
+        return _missing(held, rules, stuck)
     at_hold = None if held is None else Value(-held[1].value / held[0], held[1].u / held[0])
     usable = at_hold is not None and at_hold.value > rules.coverage * at_hold.u and _conducts(points, rules, rail_v)
     from_line = line.pull_down_s if line is not None and line.passes else None
     if usable and at_hold is not None and not _leaks_at_hold(at_hold, from_line, rules):
-        # Where the line agrees, the leak is shown to be gone at the hold level.
-        return PullDown(at_hold, "hold level", _about_hold(at_hold, rules, stuck and from_line is None))
+        # Where a line as sharp as the hold level agrees, the leak is shown to be gone there.
+        gone = from_line is not None and from_line.u <= _AS_SHARP * at_hold.u
+        # The leak that holds the node at rest is at least what the pull-down draws there.
+        leaks = stuck or (held is not None and rests_at_v * at_hold.value > rules.coverage * held[1].u)
+        return PullDown(at_hold, "hold level", _about_hold(at_hold, rules, leaks and not gone))
     if from_line is not None:
-        left = "a leak is left at the hold level" if usable else ""
-        return PullDown(from_line, "line", left)
+        left = "a leak is left at the hold level; " if usable else ""
+        return PullDown(from_line, "line", left + _ABOUT_LINE)
     return PullDown(_planned(rules), "plan range")
+
+
+def _missing(held: tuple[float, Value], rules: Rules, stuck: bool) -> PullDown:
+    """None that the hold level shows. A leak that cancels it there would hold the node in a trial, too: it sticks."""
+    volts, current = held
+    drawn = f"no more than {show(abs(current.value) + rules.coverage * current.u, 'A', 2)}"
+    if not stuck:
+        note = f"no pull-down found: while held the pin draws {drawn}"
+        return PullDown(Value(-current.value / volts, current.u / volts), "not found", note)
+    half_s = 0.5 / rules.pull_down_low_ohm
+    note = f"no pull-down found, unless a leak of its size hides it: while held the pin draws {drawn}"
+    return PullDown(Value(half_s, half_s / math.sqrt(3.0)), "not found", note, hidden=True)
 
 
 def _combined(points: Sequence[HoldPoint]) -> tuple[float, Value]:
@@ -141,10 +167,10 @@ def _leaks_at_hold(at_hold: Value, from_line: Value | None, rules: Rules) -> boo
     return from_line.value - at_hold.value > rules.coverage * math.hypot(from_line.u, at_hold.u)
 
 
-def _about_hold(at_hold: Value, rules: Rules, stuck: bool) -> str:
+def _about_hold(at_hold: Value, rules: Rules, leaks: bool) -> str:
     notes = []
-    if stuck:
-        notes.append("pull-down from the hold level, an upper bound of its resistance unless the leak is gone there")
+    if leaks:
+        notes.append(_ABOUT_HOLD)
     expanded = rules.coverage * at_hold.u
     if at_hold.value + expanded < 1.0 / rules.pull_down_high_ohm or (
         at_hold.value - expanded > 1.0 / rules.pull_down_low_ohm

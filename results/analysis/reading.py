@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from results.analysis.decay import fit_decay
+from results.analysis.decay import IMPERFECT, fit_decay
 from results.analysis.departure import EdgeSearch
 from results.analysis.edge import find_edge
 from results.analysis.findings import Decay, Edge, TraceFinding
-from results.analysis.hum import Hum, robust_hum
+from results.analysis.hum import Hum, robust_hum, shows_hum, unseen_hum
 from results.analysis.one_thread import one_thread
 from results.analysis.release_time import release_time
 from results.analysis.samples import LINE_HZ, Samples, screened
@@ -26,6 +26,7 @@ FloatArray = NDArray[np.float64]
 _AT_PRESS = 0.1  # of the rail: a node this near to it is at the press level where the hold level is not known
 _HELD_PART = 0.04  # of the noise variance: what the held level is uncertain by
 _LEFT_OVER = 0.05  # of hum that was taken out of the whole trace
+_UNSEEN_HUM = 0.02  # of the rail: how far hum may move the levels of a log too short to show it
 _AT_HOLD = 0.02  # of the rail: a node this near to the hold level is at it
 
 
@@ -70,16 +71,23 @@ def _read(trace: Trace, asked: _Question, released_after_s: float | None) -> Tra
     lines = LINE_HZ if meter.line_hz is None else (meter.line_hz,)
     hum = robust_hum(samples.time_s, samples.voltage_v, samples.interval_s, lines)
     clean = samples.voltage_v if hum is None else samples.voltage_v - hum.voltage_v
-    found = find_edge(
-        samples.time_s,
-        clean,
-        rail_v=asked.rail_v,
-        step_v=samples.step_v,
-        ripple_v=0.0 if hum is None else _LEFT_OVER * hum.amplitude_v,
-        aperture_s=meter.aperture_s,
-        hold_v=asked.hold_v,
-        released_after_s=released_after_s,
-    )
+
+    def search(ripple_v: float) -> EdgeSearch:
+        return find_edge(
+            samples.time_s,
+            clean,
+            rail_v=asked.rail_v,
+            step_v=samples.step_v,
+            ripple_v=ripple_v,
+            aperture_s=meter.aperture_s,
+            hold_v=asked.hold_v,
+            released_after_s=released_after_s,
+        )
+
+    found = search(0.0 if hum is None else _LEFT_OVER * hum.amplitude_v)
+    if found.state == "unclear" and hum is None and not shows_hum(samples.time_s, lines):
+        wider = search(_UNSEEN_HUM * asked.rail_v)
+        found = wider if wider.state == "released" else found
     notes = samples.notes + found.notes
     if found.state == "unclear":
         return _unreadable(f"trace: {found.reason}", notes)
@@ -94,7 +102,9 @@ def _unreadable(problem: str, notes: tuple[str, ...]) -> TraceFinding:
     return TraceFinding(None, None, None, None, None, problem=problem, notes=notes)
 
 
-def _settling(samples: Samples, first: int, end: int, hum: Hum | None, asked: _Question) -> Settling:
+def _settling(
+    samples: Samples, first: int, end: int, hum: Hum | None, asked: _Question, unseen_v: float = 0.0
+) -> Settling:
     return settle(
         samples.time_s[first:end],
         samples.voltage_v[first:end],
@@ -103,6 +113,7 @@ def _settling(samples: Samples, first: int, end: int, hum: Hum | None, asked: _Q
         rail_v=asked.rail_v,
         step_v=samples.step_v,
         known_hum=hum,
+        unseen_hum_v=unseen_v,
     )
 
 
@@ -152,24 +163,42 @@ def _released(
             f"trace: the log ends {length:.4g} s after the release: at least {FEWEST} samples are needed: {time.size}"
         )
         return TraceFinding(edge, None, None, None, None, problem=problem, notes=notes)
-    settling = _settling(samples, first, end, hum, asked)
-    decay, fit = fit_decay(
-        time,
-        volts,
-        edge,
-        meter=asked.meter,
-        interval_s=samples.interval_s,
-        settling=settling,
-    )
+    settling = _settling(samples, first, end, hum, asked, _unseen(samples, edge, hum, asked))
+    decay, fit = _decay(time, volts, edge, samples, settling, asked)
     if fit is not None:
         edge = _sharpened(edge, fit, samples)
     if edge.bounces:
         notes += (f"the contact bounced {edge.bounces} time{'s' if edge.bounces > 1 else ''}: one release",)
+    if edge.hidden_s > 0.0:
+        notes += (f"when the contact opened cannot be told: taken at {edge.time_s:.4g} s, u = {edge.u_s:.2g} s",)
     if settling.reason:
         notes += (settling.reason,)
     below = release_time(time, volts, edge, asked.levels.v_il, settling, fit)
     notes += settling.notes + _log_notes(float(time[-1]) - edge.time_s, settling, asked)
     return TraceFinding(edge, settling.settled, decay, below, settling.last_v, settling.moving, notes=notes)
+
+
+def _decay(
+    time: FloatArray, volts: FloatArray, edge: Edge, samples: Samples, settling: Settling, asked: _Question
+) -> tuple[Decay, TailFit | None]:
+    """From the edge on; where it is hidden, from where the contact is open for certain, and with no fit up to there."""
+    first = math.ceil(edge.hidden_s / samples.interval_s)
+    decay, fit = fit_decay(
+        time[first:], volts[first:], edge, meter=asked.meter, interval_s=samples.interval_s, settling=settling
+    )
+    if first and decay.is_upper_bound:
+        return Decay(None, reason="the movement is over before the contact is open for certain"), None
+    return decay, None if first else fit
+
+
+def _unseen(samples: Samples, edge: Edge, hum: Hum | None, asked: _Question) -> float:
+    """Amplitude of the hum that a log too short to show it may hold, told from the hold."""
+    lines = LINE_HZ if asked.meter.line_hz is None else (asked.meter.line_hz,)
+    if hum is not None or shows_hum(samples.time_s, lines):
+        return 0.0
+    held = np.abs(samples.voltage_v - edge.held_v) < _AT_PRESS * asked.rail_v
+    held[edge.after :] = False
+    return unseen_hum(samples.time_s[held], samples.voltage_v[held], lines)
 
 
 def _sharpened(edge: Edge, fit: TailFit, samples: Samples) -> Edge:
@@ -182,7 +211,8 @@ def _sharpened(edge: Edge, fit: TailFit, samples: Samples) -> Edge:
     begun = float(samples.time_s[edge.after])
     at = begun - fit.tau_s * math.log(ratio)
     noise = fit.noise_v * math.sqrt(min(fit.factor, 10.0) * (4.0 * samples.interval_s / fit.tau_s + _HELD_PART))
-    u_s = max(fit.tau_s * noise / abs(edge.held_v - fit.level_v), 1e-3 * samples.interval_s)
+    # A shape that is not quite exponential is off most where it is run backwards.
+    u_s = math.hypot(fit.tau_s * noise / abs(edge.held_v - fit.level_v), 2.0 * IMPERFECT * fit.tau_s)
     slack = 3.0 * math.hypot(edge.u_s, u_s)
     if u_s >= edge.u_s or abs(at - edge.time_s) > slack:
         return edge

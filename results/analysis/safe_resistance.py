@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from results.analysis.findings import Bracket, LeakLine, Value, Verdict
 from results.analysis.verdict import NO_EVIDENCE, STUCK
@@ -18,6 +19,14 @@ from results.record.trial import Resistor
 def ohm_of(resistor: Resistor) -> float | None:
     """Measured value where there is one, else nominal, in ohm; None for no resistor."""
     return resistor.measured_ohm if resistor.measured_ohm is not None else resistor.nominal_ohm
+
+
+def conductance_limits(resistor: Resistor, coverage: float) -> tuple[float, float]:
+    """The least and the most that a resistor conducts, in siemens: by its tolerance, or by U where it was measured."""
+    if resistor.measured_ohm is None:
+        return resistor.conductance_s / (1.0 + resistor.tolerance), resistor.conductance_s / (1.0 - resistor.tolerance)
+    expanded = coverage * resistor.conductance_u_s
+    return resistor.conductance_s - expanded, resistor.conductance_s + expanded
 
 
 def evidence_of(tried: Mapping[Resistor, Sequence[Verdict]]) -> list[tuple[Resistor, list[Verdict]]]:
@@ -31,7 +40,8 @@ def bracket(tried: Mapping[Resistor, Sequence[Verdict]]) -> Bracket:
     smaller one releasing too; smallest that stuck).
 
     `tried`: every verdict of every resistor. Verdicts without evidence do not count; anything else than `released`
-    stops the low side; only stuck verdicts make the high side.
+    stops the low side; only stuck verdicts make the high side. A larger resistor that released even once while a
+    smaller one stuck makes the pin intermittent: no resistance divides its releases from its stuck presses.
     """
     ordered = evidence_of(tried)
     released = [all(verdict == "released" for verdict in verdicts) for _, verdicts in ordered]
@@ -46,12 +56,36 @@ def bracket(tried: Mapping[Resistor, Sequence[Verdict]]) -> Bracket:
         None if high is None else ohm_of(high),
     )
     if high is not None:
-        if any(released[sticking.index(True) :]):
+        if any("released" in verdicts for _, verdicts in ordered[sticking.index(True) + 1 :]):
             return Bracket(*named, "intermittent")
         return Bracket(*named, "none released" if low is None else "bracketed")
     if low is None or upto < len(ordered):
         return Bracket(*named, "not determined")
     return Bracket(*named, "none needed" if low.nominal_ohm is None else "all released")
+
+
+def with_limits(
+    found: Bracket, tried: Mapping[Resistor, Sequence[Verdict]], load_s: float | None, coverage: float
+) -> Bracket:
+    """The bracket with what it proves about the pin alone, in ohm outside it.
+
+    In a trial the node saw the resistor and the bench's `load_s` (siemens; None: not stated) in parallel. A release
+    proves no more than that most of both was enough. A stuck press proves that the least of the resistor was too
+    little: as its verdict may already be corrected for the load, that is not counted a second time.
+    """
+    if found.state == "intermittent":
+        return found
+    by_name = {resistor.name: resistor for resistor in tried}
+    enough_s = too_little_s = 0.0
+    if found.low is not None and load_s is not None:
+        enough_s = conductance_limits(by_name[found.low], coverage)[1] + load_s
+    if found.high is not None:
+        too_little_s = conductance_limits(by_name[found.high], coverage)[0]
+    return replace(
+        found,
+        at_least_ohm=1.0 / enough_s if enough_s > 0.0 else None,
+        below_ohm=1.0 / too_little_s if too_little_s > 0.0 else None,
+    )
 
 
 def required_conductance(line: LeakLine, v_il: float) -> Value | None:

@@ -20,6 +20,7 @@ FEWEST = 10
 _GAP = 3.0  # intervals: more than a lost sample or two is a gap
 _JITTER = 0.02  # relative: what rounded time stamps may show
 _CLIPPED_FEWEST = 8
+_AT_ZERO = 0.01  # of what the trace spans: a floor this near to 0 V is no end of a range that matters
 _WHISKER = 0.5  # cycles within the log: less than that of an alias cannot be told from DC
 LINE_HZ = (50.0, 60.0)
 
@@ -58,7 +59,11 @@ def screened(trace: Trace, meter: MeterModel) -> Samples:
         notes += (f"overloaded in {where}: only what follows was read",)
         time, volts = time[first:], volts[first:]
     step = quantum(volts)
-    problem = _clip_problem(time, volts, step, meter) or _alias_problem(time, interval, meter)
+    problem = (
+        _clip_problem(time, volts, step, meter)
+        or _floor_problem(time, volts, step)
+        or _alias_problem(time, interval, meter)
+    )
     return Samples(time, volts, interval, step, problem, notes)
 
 
@@ -123,6 +128,33 @@ def _clip_problem(time: FloatArray, volts: FloatArray, step: float, meter: Meter
         f"trace: the meter was at its end, {rule}: {count} of {volts.size} samples read {top:.6g} V, "
         f"{time[first]:.6g} s to {time[last]:.6g} s"
     )
+
+
+def _floor_problem(time: FloatArray, volts: FloatArray, step: float) -> str:
+    """A converter at its lower end: one value again and again, while the samples above it are noisy.
+
+    An end at 0 V cuts off half of the noise there and nothing else: a node that reads 0 V is at 0 V.
+    """
+    floor, span = float(volts.min()), float(np.ptp(volts))
+    at_floor = volts <= floor + max(0.25 * step, 0.0)
+    count = int(np.count_nonzero(at_floor))
+    above = volts[~at_floor]
+    if count < _CLIPPED_FEWEST or above.size < _CLIPPED_FEWEST or abs(floor) < _AT_ZERO * span:
+        return ""
+    # Quantised noise touches its lowest value here and there; a converter at its end stays there.
+    if longest_run(at_floor) < _CLIPPED_FEWEST or noise_scale(above, (1,)) <= max(2.0 * step, 1e-5 * span):
+        return ""
+    first, last = np.nonzero(at_floor)[0][[0, -1]]
+    return (
+        f"trace: the meter was at its end, one constant minimum: {count} of {volts.size} samples read {floor:.6g} V, "
+        f"{time[first]:.6g} s to {time[last]:.6g} s"
+    )
+
+
+def longest_run(flags: NDArray[np.bool_]) -> int:
+    """The longest stretch of True."""
+    edges = np.diff(np.concatenate(([0], flags.astype(np.int8), [0])))
+    return int(np.max(np.nonzero(edges < 0)[0] - np.nonzero(edges > 0)[0], initial=0))
 
 
 def _quiet_below(volts: FloatArray, top: float, step: float, noise: float) -> bool:

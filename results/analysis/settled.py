@@ -54,7 +54,7 @@ class Settling:
         if not self.hum.orders or self.hum.forced:
             return voltage_v
         design = self.hum.columns(time_s)
-        window = self.fit.hum_v
+        window = self.fit.hum_v[-time_s.size :]
         if window.size < design.shape[1] or not np.any(window):
             return voltage_v
         return voltage_v - design @ np.linalg.lstsq(design[-window.size :], window, rcond=None)[0]
@@ -74,11 +74,13 @@ def settle(
     rail_v: float,
     step_v: float = 0.0,
     known_hum: Hum | None = None,
+    unseen_hum_v: float = 0.0,
 ) -> Settling:
     """Read the rest point from the samples of the free node, shape (n,), n >= 8, in seconds and volts.
 
     The window begins where level + hum + one exponential leave nothing but noise; the noise is told from the last part.
     The level of that fit is the settled voltage: a tail still within the noise is in the fit, not in the result.
+    `unseen_hum_v`: amplitude of hum that samples too few to show it may hold.
     """
     lines = LINE_HZ if meter.line_hz is None else (meter.line_hz,)
     hum = _hum_of(time_s, voltage_v, interval_s, lines, known_hum)
@@ -88,6 +90,9 @@ def settle(
     fit = _best(time_s, voltage_v, start, hum, interval_s)
     length = float(time_s[-1] - time_s[start])
     other = _other_u(voltage_v[start:], fit, hum, meter, interval_s, length, step_v)
+    if not hum.orders:
+        # At an unknown phase: arcsine, JCGM 100:2008, 4.4.5 and F.2.3.3.
+        other = math.hypot(other, unseen_hum_v / math.sqrt(2.0))
     settled = _window(time_s[start:], fit, hum, meter, other)
     last = _last(time_s.size - start, length, fit, meter, other)
     return _judged(settled, last, length, Settling(None, last, True, fit, hum, noise), rail_v)
@@ -114,11 +119,21 @@ def _best(time_s: FloatArray, voltage_v: FloatArray, start: int, hum: HumTerms, 
     time, volts = time_s[start:], voltage_v[start:]
     if time.size >= FEWEST + 2 * len(hum.orders):
         fitted = fit_tail(time, volts, hum, interval_s)
-        if fitted.gain > _SEEN:
+        if fitted.gain > _enough(time.size / fitted.factor):
             return fitted
     if time.size <= 2 + 2 * len(hum.orders):
         hum = HumTerms()
     return fit_level(time, volts, hum)
+
+
+def _enough(worth: float) -> float:
+    """The gain that shows an exponential, where the noise was told from `worth` independent samples.
+
+    _SEEN for many; for few as much more as the F distribution with 2 and `worth` − 4 degrees of freedom asks for at the
+    same probability: its quantile at p is ν/2·((1 − p)^(−2/ν) − 1).
+    """
+    freedom = max(worth - 4.0, 1.0)
+    return freedom * math.expm1(_SEEN / freedom)
 
 
 def _start(time_s: FloatArray, voltage_v: FloatArray, hum: HumTerms, interval_s: float, noise: Noise) -> int:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from results.analysis.hum import HumTerms
+from results.analysis.least_squares import descend, unit_covariance
 from results.analysis.noise import correlation_factor
 
 FloatArray = NDArray[np.float64]
@@ -17,6 +18,9 @@ FloatArray = NDArray[np.float64]
 _GRID = 25
 _DOUBT = 0.9995  # of chi-square: beyond this the residuals are no noise
 _ROUND_OFF = 4e-16
+_DESCENT = 3  # steps: from the search the second is at the floor already
+_NEAR = 0.1  # of ln τ
+_LAST = 700.0  # exponent before a number overflows
 
 
 @dataclass(frozen=True)
@@ -96,20 +100,22 @@ def fit_tail(time_s: FloatArray, voltage_v: FloatArray, hum: HumTerms, interval_
 
 
 def _polished(tau: float, since: FloatArray, base: FloatArray, volts: FloatArray) -> float:
-    """Gauss-Newton steps of ln τ: a sum of squares alone gives its minimum to half the digits only."""
-    for _ in range(3):
-        shape = np.exp(-since / tau)
-        size = float(np.linalg.lstsq(np.column_stack([base, shape]), volts, rcond=None)[0][-1])
-        if size == 0.0:
-            break
-        design = np.column_stack([base, shape, size * shape * since / tau])
-        step = float(np.linalg.lstsq(design, volts, rcond=None)[0][-1])
-        if not abs(step) < 0.05:
-            break
-        tau *= math.exp(step)
-        if abs(step) < 1e-9:
-            break
-    return tau
+    """The descent that certified data check, from where the search has come to. In ln τ, so that τ stays positive."""
+
+    def local(parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        pace = math.exp(min(max(-float(parameters[-1]), -_LAST), _LAST))
+        shape = np.exp(-since * pace)
+        design = np.column_stack([base, shape])
+        slope = float(parameters[-2]) * pace * since * shape
+        return design @ parameters[:-1], np.column_stack([design, slope])
+
+    linear = np.linalg.lstsq(np.column_stack([base, np.exp(-since / tau)]), volts, rcond=None)[0]
+    if linear[-1] == 0.0:
+        return tau
+    start = np.append(linear, math.log(tau))
+    found = descend(local, volts, start, rounds=_DESCENT)[0]
+    # The search is finer than that: further off there is no valley to go down into.
+    return math.exp(float(found[-1])) if abs(float(found[-1] - start[-1])) < _NEAR else tau
 
 
 def _minimum(left: Callable[[FloatArray], FloatArray], low: float, high: float) -> float:
@@ -134,18 +140,17 @@ def _solved(
         amplitude = float(solution[-1])
         slope = (time_s - time_s[0]) / tau * design[:, -1]
         full = np.column_stack([design, amplitude * slope if amplitude else slope])
-    dof = max(time_s.size - full.shape[1], 1)
+    pairs = design.shape[1] - 1 - (tau is not None)
+    slow = full.shape[1] - pairs
     left = float(residuals @ residuals)
+    factor = correlation_factor(residuals, slow)
+    # A level or a decay takes up as much of the noise as one independent sample holds.
+    dof = max(time_s.size - pairs - slow * factor, 0.2 * time_s.size, 1.0)
     noise = math.sqrt(left / dof)
-    factor = correlation_factor(residuals, full.shape[1])
-    sizes = np.linalg.norm(full, axis=0)
-    sizes[sizes == 0.0] = 1.0
-    inverse = np.linalg.pinv(full / sizes, rcond=1e-9)
-    covariance = (inverse @ inverse.T) / np.outer(sizes, sizes)
+    covariance = unit_covariance(full)
     # With few independent samples a standard deviation is itself uncertain: JCGM 101:2008, 6.4.9.2.
     worth = max(dof / factor, 3.5)
     spread = noise * math.sqrt(factor * worth / (worth - 2.0))
-    pairs = design.shape[1] - 1 - (tau is not None)
     hum_parts = solution[1 : 1 + pairs]
     gain = 0.0
     if tau is not None and plain_sum > 0.0:

@@ -180,14 +180,18 @@ def from_json(text: str, path: Path | str = "run.json") -> RunRecord:
         raw: Any = json.loads(text)
     except json.JSONDecodeError as exc:
         raise RecordError(f"{path}: line {exc.lineno}: not JSON: {exc.msg}") from exc
-    if isinstance(raw, dict) and raw.get("format", FORMAT) > FORMAT:
+    except RecursionError as exc:
+        raise RecordError(f"{path}: not JSON: nested too deeply") from exc
+    if not isinstance(raw, dict):
+        raise RecordError(f"{path}: must be a JSON object: {repr(raw)[:80]}")
+    if isinstance(raw.get("format"), int) and raw["format"] > FORMAT:
         raise RecordError(f"{path}: format: written by a newer stuckpin: {raw['format']} > {FORMAT}")
     try:
         return _ADAPTER.validate_python(raw)
     except ValidationError as exc:
         first = exc.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
-        raise RecordError(f"{path}: {where}: {first['msg']}: {first.get('input')!r}") from exc
+        raise RecordError(f"{path}: {where}: {first['msg']}: {repr(first.get('input'))[:80]}") from exc
 
 
 __all__ = [

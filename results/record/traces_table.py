@@ -39,7 +39,7 @@ def write_part(path: Path, sequences: Sequence[int], traces: Sequence[Trace]) ->
     part = part_of(path)
     try:
         with (
-            part.open("wb") as file,
+            pa.OSFile(str(part), "wb") as file,
             pq.ParquetWriter(
                 file,
                 schema,
@@ -55,7 +55,7 @@ def write_part(path: Path, sequences: Sequence[int], traces: Sequence[Trace]) ->
             os.fsync(written.fileno())
     except OSError as exc:
         part.unlink(missing_ok=True)
-        raise RecordError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
+        raise RecordError(f"{path}: cannot be written: {_reason(exc)}") from exc
 
 
 def read(path: Path, sequences: Sequence[int], spans: Sequence[SampleSpan]) -> list[Trace]:
@@ -86,12 +86,19 @@ def _load(path: Path) -> dict[str, FloatArray]:
     names = ["trial", "time_s", "voltage_v", "current_a"]
     try:
         # Opened here, so that the file is closed whatever the reader raises; read_table takes a path for a data set.
-        with path.open("rb") as source, pq.ParquetFile(source) as file:
-            table = file.read(columns=names)
+        # No threads of the library's own: one that still read a file of Python's at exit ended the process by abort.
+        with pa.OSFile(str(path), "rb") as source, pq.ParquetFile(source, pre_buffer=False) as file:
+            table = file.read(columns=names, use_threads=False)
             return {name: np.asarray(table.column(name).to_numpy(), dtype=np.float64) for name in names}
     except (pa.ArrowException, OSError, ValueError, KeyError) as exc:
-        reason = (exc.strerror if isinstance(exc, OSError) else None) or str(exc).splitlines()[0]
-        raise RecordError(f"{path}: cannot be read: {reason}") from exc
+        raise RecordError(f"{path}: cannot be read: {_reason(exc)}") from exc
+
+
+def _reason(error: Exception) -> str:
+    """In one line; the system's own words where it was the system (the library wraps them in its own)."""
+    if isinstance(error, OSError) and error.errno:
+        return os.strerror(error.errno)
+    return str(error).splitlines()[0]
 
 
 def _groups(traces: Sequence[Trace]) -> Iterator[list[int]]:

@@ -105,8 +105,12 @@ def _presses(pins: Sequence[PinFinding]) -> _Limit:
 
 
 def _undecided(pins: Sequence[PinFinding]) -> _Limit:
-    open_ = [pin.pin for pin in pins if pin.verdict == "undecided"]
-    return ("Undecided", f"On {names(open_)} V ± U straddles V_IL.") if open_ else None
+    open_ = [pin for pin in pins if pin.verdict == "undecided"]
+    moving = [pin.pin for pin in open_ if all(row.settled is None for row in pin.rows if row.verdict == "undecided")]
+    straddles = [pin.pin for pin in open_ if pin.pin not in moving]
+    said = [f"On {names(straddles)} V ± U straddles V_IL."] if straddles else []
+    said += [f"On {names(moving)} no settled voltage could be determined."] if moving else []
+    return ("Undecided", " ".join(said)) if said else None
 
 
 def _accuracy(record: RunRecord) -> _Limit:

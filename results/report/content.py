@@ -6,8 +6,10 @@ be tested here, and any other form of the report can be made from the same dicti
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
+from string import ascii_lowercase
 from typing import Any
 
 from results.analysis.findings import PinFinding, RunFinding, TrialFinding, Value
@@ -23,7 +25,14 @@ from results.report.swept import swept, swept_of
 from results.report.wording import MEANINGS, SYMBOLS, cautions, method
 
 MOST_ON_PAGE_ONE = 14
+MOST_BESIDE_A_LARGE_MAP = 7
 """Rows of the table of nonconforming pins on page one; the others stand in the table of all pins."""
+
+LARGE_MAP = 72
+"""A map of more pins than this leaves less room on page one."""
+
+SHARED_BY = 3
+"""A note of this many pins is said once below the table of all pins."""
 
 
 def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, Any]:
@@ -37,6 +46,7 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
     record = finding.record
     written = written_utc.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
     notes = list(dict.fromkeys(row.note for row in finding.trials if row.note))
+    marks = shared_notes(finding.pins)
     return {
         "title": "Release test of digital inputs",
         "run": record.run,
@@ -50,7 +60,8 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
         "limits": limits(finding),
         "conditions": _conditions(finding),
         "several_conditions": len({pin.condition for pin in finding.pins}) > 1,
-        "pins": [_pin_row(pin, record) for pin in finding.pins],
+        "pins": [_pin_row(pin, record, marks) for pin in finding.pins],
+        "pin_notes": [{"mark": mark, "text": text} for text, mark in marks.items()],
         "suspects": [suspect(pin, record) for pin in suspects_of(finding)],
         "sweeps": [swept(pin, record) for pin in swept_of(finding)],
         "untraced": _untraced(finding.pins),
@@ -131,13 +142,27 @@ def _moment(utc: str) -> str:
 def _stuck(finding: RunFinding) -> dict[str, Any]:
     """The nonconforming pins of page one, each under its worst condition, and a word on the rows left out."""
     bad = [pin for pin in worst_of(finding.pins).values() if pin.verdict in NONCONFORMING]
-    rows = [_pin_row(pin, finding.record) for pin in bad[:MOST_ON_PAGE_ONE]]
+    most = MOST_BESIDE_A_LARGE_MAP if len(worst_of(finding.pins)) > LARGE_MAP else MOST_ON_PAGE_ONE
+    rows = [_pin_row(pin, finding.record, {}) for pin in bad[:most]]
     left = len(bad) - len(rows)
     return {"rows": rows, "more": f"{left} more stand in section 1." if left else ""}
 
 
-def _pin_row(pin: PinFinding, record: RunRecord) -> dict[str, Any]:
+def shared_notes(pins: Sequence[PinFinding]) -> dict[str, str]:
+    """What is said of three pins or more, and the letter that stands for it in the table of all pins."""
+    counts = Counter(part for pin in pins for part in _parts(pin.note))
+    shared = [text for text, count in counts.items() if count >= SHARED_BY]
+    return dict(zip(shared, ascii_lowercase, strict=False))
+
+
+def _parts(note: str) -> list[str]:
+    return [part for part in note.split("; ") if part]
+
+
+def _pin_row(pin: PinFinding, record: RunRecord, marks: Mapping[str, str]) -> dict[str, Any]:
+    """One row of a table of pins; what has a mark is said once, below the table."""
     k = record.rules.coverage
+    own = [part for part in _parts(pin.note) if part not in marks]
     return {
         "pin": pin.pin,
         "condition": condition_text(pin.condition),
@@ -152,7 +177,8 @@ def _pin_row(pin: PinFinding, record: RunRecord) -> dict[str, Any]:
         "safe_from": pin.safe_from if pin.safe_ohm is not None else "",
         "bracket": bracket_text(pin.bracket),
         "fit": fit_cell(pin),
-        "note": "; ".join(filter(None, (pin.note, record.pin(pin.pin).note))),
+        "marks": "".join(marks[part] for part in _parts(pin.note) if part in marks),
+        "note": "; ".join(filter(None, (*own, record.pin(pin.pin).note))),
     }
 
 

@@ -11,6 +11,9 @@ from results.report.numbers import plain
 from results.report.wording import SYMBOLS
 
 NONCONFORMING = ("stuck high", "stuck between", "held at press level")
+IN_HEADLINE = 4
+"""Pins named in the headline itself, so that it stays one look."""
+
 VERDICTS: tuple[str, ...] = get_args(Verdict)
 """Worst first; the last three are no evidence either way."""
 
@@ -43,7 +46,11 @@ def headline(finding: RunFinding) -> dict[str, Any]:
         clear = sum(pin.verdict == "released" for pin in judged)
         text, tone = f"No pin is shown to stay high; {clear} of {total} {pins} released as required.", "open"
     else:
-        text, tone = f"All {total} {pins} released as required.", "clear"
+        text, tone = f"{_all(total)} released as required.", "clear"
+        unproven = sum(not pin.contact_proven for pin in worst.values())
+        if unproven:
+            on = "it" if total == 1 else "any" if unproven == total else f"{unproven} of them"
+            text, tone = f"{_all(total)} released as required, but contact was not proven on {on}.", "open"
     return {"text": text, "tone": tone, "details": _details(worst, bad, finding)}
 
 
@@ -65,6 +72,10 @@ def legend(finding: RunFinding) -> list[dict[str, str]]:
     ]
 
 
+def _all(total: int) -> str:
+    return "The one pin" if total == 1 else f"All {total} pins"
+
+
 def _remedy(findings: Sequence[PinFinding]) -> str:
     """What to fit, from every condition under which a pin stayed high: the smallest value suits all of them."""
     bad = [pin for pin in findings if pin.verdict in NONCONFORMING]
@@ -77,7 +88,7 @@ def _remedy(findings: Sequence[PinFinding]) -> str:
     if not unable:
         return f"{fit} {'each' if len({pin.pin for pin in bad}) > 1 else 'it'}"
     helped = [pin.pin for pin in able if pin.pin not in unable]
-    return f"{fit} {names(helped)}; no value can be named for {names(unable)}"
+    return f"{fit} {names(helped, IN_HEADLINE)}; no value can be named for {names(unable, IN_HEADLINE)}"
 
 
 def _details(worst: dict[str, PinFinding], bad: list[PinFinding], finding: RunFinding) -> list[str]:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from results.analysis.findings import RunFinding
-from results.errors import ReportError
+from results.errors import RecordError, ReportError
 from results.report.content import report_content
 from results.report.glyphs import clean
 
@@ -22,7 +22,7 @@ def write_report(finding: RunFinding, path: Path, *, written_utc: datetime) -> N
     """Write the report of a run as PDF to `path`, replacing what is there only once the whole is typeset.
 
     `written_utc` is the time of writing that the report and its metadata carry; it needs a time zone (ValueError).
-    Raises ReportError where the report cannot be typeset, or the file cannot be written.
+    Raises ReportError where the report cannot be typeset, RecordError where the file cannot be written.
     """
     pdf = report_pdf(finding, written_utc=written_utc)
     part = path.with_name(f"{path.name}.part")
@@ -30,11 +30,11 @@ def write_report(finding: RunFinding, path: Path, *, written_utc: datetime) -> N
         part.write_bytes(pdf)
         part.replace(path)
     except OSError as exc:
-        raise ReportError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
+        raise RecordError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
 
 
 def report_pdf(finding: RunFinding, *, written_utc: datetime) -> bytes:
-    """The report of a run as the bytes of a PDF/A-2b file. Raises ReportError and ValueError as write_report."""
+    """The report of a run as the bytes of a PDF/A-2b file. Raises ReportError; ValueError as write_report."""
     content = clean(report_content(finding, written_utc=written_utc))
     _add_figures(content, finding)
     return _typeset(json.dumps(content, ensure_ascii=False, allow_nan=False), written_utc)

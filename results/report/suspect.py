@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from results.analysis.findings import PinFinding, TrialFinding, Value
@@ -14,6 +16,8 @@ from results.record.trial import NO_RESISTOR
 from results.report.confidence import WORTHLESS
 from results.report.numbers import NOT_DETERMINED, Cell, bracket_text, cell, percent, plain, quantity_text
 from results.report.wording import SYMBOLS
+
+_NUMBER = re.compile(r"(?<![\w.])-?\d+(?:\.\d+)?(?:e-?\d+)?(?![\w.])")
 
 _PULL_DOWN_FROM = {"plan range": "the plan's range", "line": "the plain-leak line"}
 """Where a pull-down came from, as words of a sentence; anything else is said as it stands."""
@@ -138,6 +142,25 @@ def _remarks(pin: PinFinding) -> list[str]:
     """The pin's note, why the recommendation is what it is, and what was said of single trials, each once."""
     advice = f"recommendation: {pin.advice.reason}" if pin.advice.ohm is not None and pin.advice.reason else ""
     said = [pin.note, advice]
-    notes = Counter(row.note for row in pin.rows if row.note)
-    said += [f"{note} ({count} of {len(pin.rows)} trials)" for note, count in notes.items()]
+    said += [f"{note} ({count} of {len(pin.rows)} trials)" for note, count in _alike(pin.rows) if note not in pin.note]
     return [text for text in said if text]
+
+
+def _alike(rows: Sequence[TrialFinding]) -> Iterator[tuple[str, int]]:
+    """What was said of single trials, each once, with in how many; what differs in its numbers only, with their range.
+
+    A note's parts stand apart by semicolons: "the board reads high at 1.83 to 1.95 V".
+    """
+    found: dict[tuple[str, ...], list[list[str]]] = {}
+    for row in rows:
+        for part in filter(None, row.note.split("; ")):
+            found.setdefault(tuple(_NUMBER.split(part)), []).append(_NUMBER.findall(part))
+    for words, numbers in found.items():
+        ranges = [_range(values) for values in zip(*numbers, strict=True)]
+        text = "".join(word + shown for word, shown in zip(words, [*ranges, ""], strict=True))
+        yield text, len(numbers)
+
+
+def _range(values: Sequence[str]) -> str:
+    low, high = min(values, key=float), max(values, key=float)
+    return low if float(low) == float(high) else f"{low} to {high}"

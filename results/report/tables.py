@@ -7,11 +7,15 @@ empty where a number is not determined, and no cell that a spreadsheet could tak
 from __future__ import annotations
 
 import csv
+import io
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, SweepPoint, TrialFinding, Value
+from results.analysis.stuck_rate import upper_limit
+from results.analysis.verdict import NO_EVIDENCE
+from results.errors import RecordError
 from results.record.run_record import RunRecord
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -20,12 +24,12 @@ Cell = str | float | int | bool | None
 
 
 def write_trials_csv(finding: RunFinding, path: Path) -> None:
-    """One row a trial, in the order of the finding."""
+    """One row a trial, in the order of the finding. Raises RecordError where it cannot be written."""
     _write(path, _TRIAL_COLUMNS, (_trial_row(finding, row) for row in finding.trials))
 
 
 def write_pins_csv(finding: RunFinding, path: Path) -> None:
-    """One row a pin and condition."""
+    """One row a pin and condition. Raises RecordError where it cannot be written."""
     _write(path, _PIN_COLUMNS, (_pin_row(finding, pin) for pin in finding.pins))
 
 
@@ -51,11 +55,16 @@ def text_cell(text: str) -> str:
 
 def _write(path: Path, columns: Iterable[str], rows: Iterable[Mapping[str, Cell]]) -> None:
     names = list(columns)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(names)
-        for row in rows:
-            writer.writerow([_shown(row[name]) for name in names])
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(names)
+    writer.writerows([_shown(row[name]) for name in names] for row in rows)
+    part = path.with_name(f"{path.name}.part")
+    try:
+        part.write_text(text.getvalue(), encoding="utf-8", newline="")
+        part.replace(path)
+    except OSError as exc:
+        raise RecordError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
 
 
 def _shown(cell: Cell) -> str:
@@ -126,6 +135,10 @@ _PIN_COLUMNS = (
     "recommended_margin",
     "recommended_because",
     "contact_proven",
+    "safe_resistance_at_least_ohm",
+    "safe_resistance_below_ohm",
+    "safe_resistance_low_presses",
+    "safe_resistance_low_rate_upper95",
     "safe_resistance_lower95_ohm",
     "safe_resistance_upper95_ohm",
     "sweep_down_ohm",
@@ -197,6 +210,8 @@ def _trial_row(finding: RunFinding, row: TrialFinding) -> dict[str, Cell]:
 
 
 def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
+    # How often the low side of the bracket released: so many presses exclude only rates above that limit.
+    presses = sum(row.trial.resistor == pin.bracket.low and row.verdict not in NO_EVIDENCE for row in pin.rows)
     return {
         "unit": _unit(finding.record),
         "pin": pin.pin,
@@ -221,6 +236,10 @@ def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
         "recommended_margin": pin.advice.margin,
         "recommended_because": pin.advice.reason,
         "contact_proven": pin.contact_proven,
+        "safe_resistance_at_least_ohm": pin.bracket.at_least_ohm,
+        "safe_resistance_below_ohm": pin.bracket.below_ohm,
+        "safe_resistance_low_presses": presses or None,
+        "safe_resistance_low_rate_upper95": upper_limit(0, presses),
         **_of_sweep(pin.sweep),
     }
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from drivers.bench import SETTLE_S, Bench
+from drivers.bench import MAKE_SAFE_S, SETTLE_S, Bench
 from drivers.errors import (
     BenchError,
     InstrumentError,
@@ -16,7 +16,7 @@ from drivers.errors import (
     WiringError,
 )
 from drivers.limits import Limits
-from drivers.press import PressPath
+from drivers.press import LET_GO_S, PressPath
 from drivers.wiring import Channel, Wiring
 from tests.drivers.scripted import FunctionLink, Rig
 
@@ -212,7 +212,7 @@ def test_the_rail_cannot_be_measured_past_what_a_person_has_put_on_the_bus() -> 
     bench.prepare()
     bench.fit("1 kΩ")
     with pytest.raises(
-        WiringError, match="rail: nothing may be on the bus, and only a person can take off resistor 1 kΩ"
+        WiringError, match="wiring: nothing may be on the bus, and only a person can take off resistor 1 kΩ"
     ):
         bench.rail_voltage()
 
@@ -330,7 +330,8 @@ def test_a_pressed_pin_is_forced_to_other_levels_without_letting_go_and_each_ren
         assert [message for _, message in rig.sent if "?" not in message] == [
             f"SOUR:VOLT:LEV:IMM:AMPL {level_v}" for level_v in (2, 1, 0)
         ]
-    assert leases == [1.0] * 4 + [None]
+    # Once to press, once a level; then what letting go may take, and none.
+    assert leases == [1.0] * 4 + [LET_GO_S, None]
     assert (rig.output, rig.closed) == (False, {"101"})
 
 
@@ -692,8 +693,9 @@ def test_a_press_is_leased_for_the_longest_press_in_real_time_and_given_back_onc
         assert leases == [(10.0, False)]
         bench.release()
         # Before the press ends: a long log after the release holds nothing energised.
-        assert leases == [(10.0, False), (None, False)]
-    assert len(leases) == 2
+        # Letting go is covered by itself: a deaf relay must be found deaf before the guard steps in.
+        assert leases == [(10.0, False), (LET_GO_S, True), (None, False)]
+    assert len(leases) == 3
 
 
 def test_no_guard_no_press() -> None:
@@ -719,10 +721,10 @@ def test_a_lease_is_kept_where_the_contact_is_not_proven_open() -> None:
     with pytest.raises(WiringError), bench.pressed("D1", "relay", 3.3):
         rig.stuck = {"201"}
     assert len(bench.make_safe()) == 1
-    assert leases == [10.0]
+    assert leases == [10.0, LET_GO_S, MAKE_SAFE_S]
     rig.stuck = set()
     bench.make_safe()
-    assert leases == [10.0, None]
+    assert leases == [10.0, LET_GO_S, MAKE_SAFE_S, MAKE_SAFE_S, None]
 
 
 def test_a_press_that_fails_half_way_is_let_go_at_once() -> None:

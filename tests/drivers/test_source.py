@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drivers.dialect import Dialect
-from drivers.errors import BenchError, InstrumentError, LimitError
+from drivers.errors import BenchError, InstrumentError, LimitError, ReplyError
 from drivers.instrument import Instrument
 from drivers.source import Source
 from tests.drivers.scripted import FunctionLink, HandTime, Rig
@@ -41,6 +41,20 @@ def test_an_off_mode_that_stays_normal_is_an_error_and_the_output_goes_off_all_t
         source.output_off()
     assert str(caught.value) == ("source: the off mode reads back 'NORM', not high impedance; command 'OUTP:SMOD HIMP'")
     assert link.sent[-2:] == [("source", "OUTP:STAT OFF"), ("source", "OUTP:STAT?")]
+
+
+def test_a_wire_that_fails_at_the_off_mode_does_not_leave_the_output_on() -> None:
+    """Used to refuse the command that switches off, the link being given up: the output stayed on."""
+    rig = Rig(output=True)
+    instrument = rig.instrument("source")
+    link = instrument.link
+    assert isinstance(link, FunctionLink)
+    honest = link.answer
+    link.answer = lambda message: "" if message == "OUTP:SMOD?" else honest(message)
+    with pytest.raises(ReplyError, match=r"the off mode must be a word; command 'OUTP:SMOD\?'"):
+        Source(instrument, rig.time.clock()).output_off()
+    assert not rig.output
+    assert link.reopened == 1
 
 
 @pytest.mark.parametrize("mode", ["HIMP", "himp", "HIMPEDANCE"])

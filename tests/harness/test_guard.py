@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import socket
 import subprocess
 import sys
@@ -14,7 +15,10 @@ from typing import Any
 
 import pytest
 
+from drivers.claim import claim
+from drivers.errors import LinkError
 from harness import guard
+from harness.errors import SafetyError
 from harness.safety import Safety
 
 GUARD = Path(guard.__file__)
@@ -200,3 +204,34 @@ def test_the_run_starts_leases_and_stands_its_guard_down(tmp_path: Path) -> None
         safety.start()
         assert safety.hand_over() == 0
         assert not source.on
+
+
+@pytest.mark.skipif(os.name == "nt", reason="lock files cannot be handed on there")
+def test_nobody_has_the_bench_before_the_guard_has_made_it_safe(tmp_path: Path) -> None:
+    """A killed run let go of its claim at once, so that another could press while the guard was opening its relays."""
+    with latched() as source:
+        held = claim([source.resource], tmp_path)
+        safety = Safety([source.steps()], tmp_path / "guard.json")
+        safety.start(held.descriptors)
+        for descriptor in held.descriptors:  # as the end of a process does it
+            os.close(descriptor)
+        with pytest.raises(LinkError, match=r"in use by .*process"):
+            claim([source.resource], tmp_path)
+        assert safety.hand_over() == 0
+        assert not source.on
+        claim([source.resource], tmp_path).close()
+
+
+def test_a_guard_that_does_not_come_up_in_time_is_no_guard(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Used to be waited for without an end."""
+    monkeypatch.setattr("harness.safety.READY_S", 0.2)
+    monkeypatch.setattr("harness.safety.sys.executable", "sleeper")
+    real = subprocess.Popen
+
+    def asleep(command: list[str], **options: Any) -> Any:
+        assert command[0] == "sleeper"
+        return real(["sleep", "600"], **options)
+
+    monkeypatch.setattr("harness.safety.subprocess.Popen", asleep)
+    with pytest.raises(SafetyError, match="guard: did not come up, so nothing is pressed: answered ''"):
+        Safety([]).start()

@@ -17,8 +17,10 @@ from harness.procedure_file import BUILT_IN, MAX_BYTES, load_procedure
 from procedures.press_release import press_release
 from results.record.observation import Observation
 from results.record.trace import Trace
+from results.record.trial import Condition, Trial
 
 NOTHING: Any = None
+TRIAL = Trial(1, "hold_on.py", "D1", "none", Condition("reset default", 3.3), 1)
 
 GOOD = """\
 from __future__ import annotations
@@ -67,7 +69,7 @@ def test_unknown_built_in_procedure() -> None:
 def test_own_procedure_is_carried_out_and_leaves_no_bytecode(tmp_path: Path) -> None:
     path = write(tmp_path, GOOD)
     loaded = load_procedure("hold_on.py", (tmp_path,))
-    observation = loaded.function(NOTHING, NOTHING, NOTHING)
+    observation = loaded.function(NOTHING, TRIAL, NOTHING)
     assert isinstance(observation, Observation)
     assert observation.notes == ("mine",)
     assert (loaded.name, loaded.path) == ("hold_on.py", str(path.resolve()))
@@ -161,18 +163,44 @@ def test_a_forgotten_return_is_not_a_trial(tmp_path: Path) -> None:
     path = write(tmp_path, "def hold_on(bench, trial, settings): ...\n").resolve()
     loaded = load_procedure("hold_on.py", (tmp_path,))
     with pytest.raises(UserFileError) as caught:
-        loaded.function(NOTHING, NOTHING, NOTHING)
+        loaded.function(NOTHING, TRIAL, NOTHING)
     assert str(caught.value) == f"{path}: hold_on: must return an Observation: NoneType"
 
 
 def test_what_a_procedure_raises_passes_through(tmp_path: Path) -> None:
     write(tmp_path, "def hold_on(bench, trial, settings): return 1 / 0\n")
     with pytest.raises(ZeroDivisionError):
-        load_procedure("hold_on.py", (tmp_path,)).function(NOTHING, NOTHING, NOTHING)
+        load_procedure("hold_on.py", (tmp_path,)).function(NOTHING, TRIAL, NOTHING)
 
 
 def test_the_traces_of_an_own_procedure_are_handed_on_untouched(tmp_path: Path) -> None:
     write(tmp_path, GOOD)
-    trace = load_procedure("hold_on.py", (tmp_path,)).function(NOTHING, NOTHING, NOTHING).trace
+    trace = load_procedure("hold_on.py", (tmp_path,)).function(NOTHING, TRIAL, NOTHING).trace
     assert isinstance(trace, Trace)
     assert np.array_equal(trace.voltage_v, [1.0, 1.0])
+
+
+@pytest.mark.parametrize(
+    ("returned", "told"),
+    [
+        ("Observation(None)", "AttributeError: 'NoneType' object has no attribute 'time_s'"),
+        ("Observation(Trace([0.0], [0.0]))", "AttributeError: 'list' object has no attribute 'ndim'"),
+        ("Observation(Trace(np.zeros(2), np.zeros(3)))", "RecordError: trace: all arrays must have the one shape (n,): (2,), (3,)"),
+        ("Observation(Trace(np.zeros(2), np.zeros(2)), outcome='fine')", "observation.outcome: Input should be 'measured', 'no contact' or 'failed'"),
+        ("Observation(Trace(np.zeros(2), np.zeros(2)), hold_v='high')", "observation.hold_v: Input should be a valid number, unable to parse string as a number"),
+    ],
+)  # fmt: skip
+def test_what_could_not_be_read_again_is_refused_before_it_is_recorded(
+    tmp_path: Path, returned: str, told: str
+) -> None:
+    """Used to be written, and was then lost evidence: found as damage when the folder was analysed."""
+    (tmp_path / "hold_on.py").write_text(
+        GOOD.replace('Observation(Trace(np.zeros(2), np.ones(2)), notes=(Own("mine").note,))', returned)
+    )
+    loaded = load_procedure("hold_on.py", (tmp_path,))
+    with pytest.raises(UserFileError) as caught:
+        loaded.function(NOTHING, TRIAL, NOTHING)
+    assert (
+        str(caught.value)
+        == f"{tmp_path / 'hold_on.py'}: hold_on: must return an Observation that can be recorded: {told}"
+    )

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from drivers.errors import StopRequestedError
 from drivers.serial_link import open_serial_link
+from harness.errors import UserFileError
 from harness.events import BenchMadeSafe, RunEnded, RunStarted, TrialFinished
 from harness.run import GUARD_REPORT
 from harness.signals import StopRequest
@@ -53,11 +57,11 @@ def closed_relays(resources: dict[str, str]) -> tuple[str, str]:
         board.close()
 
 
-def command(tmp_path: Path, resources: dict[str, str], plan: str) -> subprocess.Popen[str]:
+def command(tmp_path: Path, resources: dict[str, str], plan: str, *more: str) -> subprocess.Popen[str]:
     """The run as the user starts it, in a process of its own."""
     (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
     (tmp_path / "bench.toml").write_text(bench_text(resources, NAMES), encoding="utf-8")
-    words = ["run", "plan.toml", "--bench", "bench.toml", "--plain", "--no-pdf"]
+    words = ["run", "plan.toml", "--bench", "bench.toml", "--plain", "--no-pdf", *more]
     return subprocess.Popen(
         [sys.executable, "-m", "harness.cli", *words],
         cwd=tmp_path,
@@ -175,8 +179,102 @@ def test_an_instrument_that_is_not_there_ends_with_status_3(resources: dict[str,
     process = command(tmp_path, gone, plan_text(NAMES))
     _, err = process.communicate(timeout=60)
     assert process.returncode == 3
-    assert err.startswith(f"stuckpin: TCPIP::127.0.0.1::{port}::SOCKET: ")
+    assert err.startswith(f"stuckpin: meter TCPIP::127.0.0.1::{port}::SOCKET: ")
     assert err.count("\n") == 1
+
+
+def test_two_runs_on_one_bench_are_one_too_many(resources: dict[str, str], tmp_path: Path) -> None:
+    """The second is refused and told who holds the bench; when the first has ended, however, the next one runs."""
+    first, second, third = (tmp_path / name for name in ("first", "second", "third"))
+    for folder in (first, second, third):
+        folder.mkdir()
+    holder = command(first, resources, plan_text(NAMES).replace("repeats = 1\n", "repeats = 100\n"))
+    wait_for_trial(holder)
+    refused = command(second, resources, plan_text(("D1",)))
+    _, err = refused.communicate(timeout=60)
+    assert refused.returncode == 3
+    assert re.match(rf"stuckpin: \w+ \S+: in use by process {holder.pid} \(lock file \S+\)\n$", err), err
+    assert holder.poll() is None
+    holder.kill()
+    holder.communicate(timeout=60)
+    deadline = time.monotonic() + 30.0
+    while not (first / "runs" / GUARD_REPORT).exists():
+        assert time.monotonic() < deadline, "the guard has not said what it did"
+        time.sleep(0.05)
+    next_one = command(third, resources, plan_text(("D1",)))
+    _, err = next_one.communicate(timeout=60)
+    assert next_one.returncode == 0, err
+
+
+def own(tmp_path: Path, body: str) -> tuple[Path, str]:
+    """Folder with a procedure file of this body, `press` being a press of the pin, and the plan that names it."""
+    folder = tmp_path / "own"
+    folder.mkdir()
+    (folder / "mine.py").write_text(
+        "import os, sys, time\nimport numpy as np\nfrom drivers.errors import StopRequestedError\n"
+        "from results.record.observation import Observation\nfrom results.record.trace import Trace\n\n\n"
+        "def mine(bench, trial, settings):\n"
+        "    bench.select(trial.pin)\n"
+        "    press = bench.pressed(trial.pin, settings.path, 3.3, settings.hold_s)\n"
+        f"    {body}\n"
+        "    return Observation(Trace(np.arange(3.0), np.zeros(3)))\n"
+    )
+    return folder, plan_text(NAMES, trials='procedure = "mine.py"')
+
+
+@pytest.mark.parametrize(
+    ("body", "told"),
+    [
+        ("with press: raise ValueError('two\\nlines')", "the procedure failed: ValueError: two lines"),
+        ("with press: sys.exit(0)", "the procedure failed: SystemExit: 0"),
+        ("with press: raise KeyboardInterrupt", "the procedure failed: KeyboardInterrupt"),
+        ("press.__enter__(); bench.kept = press", "must let go of the pin before it returns"),
+        ("bench.start_log(1e-3, 100)", "must read its log before it returns"),
+    ],
+)
+def test_a_procedure_that_misbehaves_ends_the_run_safely(
+    body: str, told: str, resources: dict[str, str], tmp_path: Path
+) -> None:
+    folder, plan = own(tmp_path, body)
+    result = run_plan(tmp_path, plan, bench_text(resources, NAMES), procedures=[folder])
+    assert isinstance(result.error, UserFileError)
+    assert str(result.error) == f"{folder.resolve() / 'mine.py'}: D1 reset default none #1: {told}"
+    assert result.not_verified == ()
+    assert result.folder is not None
+    assert RunFolder.open(result.folder.path).observations() == []
+    assert closed_relays(resources) == ("(@)", "NONE")
+
+
+def test_a_procedure_that_swallows_the_stop_request_is_stopped_all_the_same(
+    resources: dict[str, str], tmp_path: Path
+) -> None:
+    """Used to go on to the last trial."""
+    body = "try:\n        while True: bench.clock.wait(1.0)\n    except StopRequestedError: pass"
+    folder, plan = own(tmp_path, body)
+    stop = StopRequest()
+    asker = threading.Timer(0.8, stop.ask, ("test",))
+    asker.start()
+    result = run_plan(tmp_path, plan, bench_text(resources, NAMES), procedures=[folder], stop=stop)
+    asker.join()
+    assert isinstance(result.error, StopRequestedError)
+    assert result.folder is not None
+    assert len(RunFolder.open(result.folder.path).observations()) <= 1
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL here")
+def test_a_procedure_that_hangs_with_a_pin_pressed_is_ended_by_the_guard(
+    resources: dict[str, str], tmp_path: Path
+) -> None:
+    _, plan = own(tmp_path, "with press: time.sleep(1e6)")
+    process = command(tmp_path, resources, plan, "--procedures", "own")
+    _, err = process.communicate(timeout=60)
+    assert process.returncode == -signal.SIGKILL
+    # The guard holds the same standard error, and the output has ended only when the guard has.
+    assert err == (
+        "stuckpin guard: the run hung while a pin was pressed, and was ended\nstuckpin guard: everything made safe\n"
+    )
+    assert closed_relays(resources) == ("(@)", "NONE")
+    assert json.loads((tmp_path / "runs" / GUARD_REPORT).read_text()) == {"reason": "lease", "not_verified": {}}
 
 
 def test_a_wrong_file_ends_with_status_2_before_an_instrument_is_touched(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -54,7 +55,7 @@ EVENTS: tuple[Event, ...] = (
     RunStarted(RECORD, Path("runs/x")),
     TrialStarted(TRIALS[0]),
     TrialFinished(TRIALS[0], observed(2.03)),
-    Prompt("Fit the trial resistor 8.2 kΩ."),
+    Prompt("Connect the bench to pin D1 [b]."),
     TrialStarted(TRIALS[1]),
     TrialFinished(TRIALS[1], observed(0.0)),
     BenchMadeSafe(()),
@@ -74,14 +75,30 @@ def test_plain_lines_say_one_thing_each() -> None:
     lines = plain(EVENTS)
     assert lines[0] == "Test board T-1: 2 trials on 2 pins; evidence in runs/x"
     assert lines[1] == "1/2  D1  reset default  none  #1  stuck high  2.03 V"
-    assert lines[2] == "Fit the trial resistor 8.2 kΩ."
+    assert lines[2] == "Connect the bench to pin D1 [b]."
     assert lines[3].startswith("2/2  D2  reset default  none  #1  released  ")
     assert lines[4:] == ["bench safe: every pin let go, every output off"]
 
 
 def test_what_could_not_be_verified_is_never_left_out() -> None:
-    events = (BenchMadeSafe(("switch: relays not proven open",)), RunEnded("switch: gone", interrupted=False))
-    assert plain(events) == ["NOT VERIFIED: switch: relays not proven open", "ended early: switch: gone"]
+    events = (
+        EVENTS[0],
+        BenchMadeSafe(("switch: relays not proven open",)),
+        RunEnded("switch: gone", interrupted=False),
+    )
+    assert plain(events)[1:] == ["NOT VERIFIED: switch: relays not proven open", "ended early: switch: gone"]
+
+
+def test_no_bench_can_take_a_finger_off_the_button() -> None:
+    by_hand = RunStarted(replace(RECORD, press_path="hand"), Path("runs/x"))
+    said = "bench safe: every output off; if you still press a pin, let go of it now"
+    assert plain((by_hand, BenchMadeSafe(())))[1:] == [said]
+    assert said in live((by_hand, BenchMadeSafe(()))).replace("\n", " ")
+
+
+def test_a_run_that_never_started_is_said_once_by_the_command() -> None:
+    """The command's own error line tells it; the view used to say it as well."""
+    assert plain((RunEnded("meter: gone", interrupted=False),)) == []
 
 
 def live(events: tuple[Event, ...], stop_before: int | None = None) -> str:
@@ -94,7 +111,7 @@ def live(events: tuple[Event, ...], stop_before: int | None = None) -> str:
 
 def test_the_live_view_shows_progress_pins_and_what_could_not_be_verified() -> None:
     seen = live((*EVENTS[:6], BenchMadeSafe(("source: output not proven off",)), RunEnded("", interrupted=False)))
-    for text in ("2 of 2 trials", "D1 stuck high", "D2 released", "in hand: D2", "Fit the trial resistor 8.2 kΩ."):
+    for text in ("2 of 2 trials", "D1 stuck high", "D2 released", "in hand: D2", "Connect the bench to pin D1 [b]."):
         assert text in seen
     assert "NOT VERIFIED: source: output not proven off" in seen
 

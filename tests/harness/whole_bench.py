@@ -116,6 +116,7 @@ reaction = "0.5 s"
 before = "10 ms"
 time = "100 ms"
 interval = "0.2 ms"
+slack = "600 ms"
 [trials]
 resistors = {resistors}
 repeats = 1

@@ -12,6 +12,7 @@ from scipy.integrate import Radau
 
 from drivers.simulated import segment
 from drivers.simulated.board_file import Board, parse_board
+from drivers.simulated.node import Circuit
 from drivers.simulated.world import World
 from tests.drivers.simulated.by_hand import IDEAL
 from tests.reference import circuit_simulator as reference
@@ -120,6 +121,14 @@ def test_a_plain_resistor_and_capacitor_fall_by_the_exponential() -> None:
         world.move_to(0.1 + multiple * 1e-3)
         expected_v = rest_v + (start_v - rest_v) * math.exp(-multiple)
         assert world.bus_v() == pytest.approx(expected_v, abs=2e-6)
+
+
+def test_a_node_that_comes_to_rest_at_a_kink_of_its_leak_stays_there() -> None:
+    """A leak that ends at 1.7 V, and nothing else: beyond it no current flows at any voltage. It used to end the bench
+    from two of these starts, by rounding."""
+    circuit = Circuit(1e-7, 0.0, 0.0, (lambda volts: max(0.0, 1.57e-4 * (1.7 - volts)),))
+    for start_v in np.round(np.arange(0.05, 1.65, 0.05), 2):
+        assert segment.Segment(circuit, [float(start_v)]).at(1.0)[0] == pytest.approx(1.7, abs=2e-6)
 
 
 def test_the_mean_over_an_aperture_is_the_integral_of_the_fall() -> None:

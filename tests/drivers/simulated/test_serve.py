@@ -178,6 +178,11 @@ def test_a_new_message_interrupts_a_reply_that_is_awaited(resources: dict[str, s
 def test_a_log_that_waits_can_be_aborted_from_another_connection(resources: dict[str, str]) -> None:
     meter, other = Peer(resources["meter"]), Peer(resources["meter"])
     meter.send("TRIG:SOUR BUS;:INIT;*OPC?\n")
+    # Two connections have no order of their own: the meter must be waiting before it is told to stop waiting.
+    waiting = b"0\n"
+    while waiting == b"0\n":
+        other.send("STAT:OPER:COND?\n")
+        waiting = other.file.readline()
     other.send("ABOR\n")
 
     assert meter.file.readline() == b"1\n"
@@ -228,7 +233,7 @@ def test_a_wrong_board_file_is_one_line_and_nothing_listens(
     assert main([str(board_file)]) == 2
     output = capsys.readouterr()
     assert output.out == ""
-    assert output.err == f"{board_file}: colour: unknown key\n"
+    assert output.err == f"stuckpin: {board_file}: colour: unknown key\n"
     with pytest.raises(BoardFileError, match="colour: unknown key"):
         serve(board_file, speed=None, seed=None, announce=lambda _: None, stop=threading.Event())
 

@@ -14,7 +14,8 @@ import numpy as np
 
 from results.analysis.findings import Edge, PinFinding, Settled, TraceFinding, Value
 from results.analysis.load_line import NetCurrent, rest_points, settles_at
-from results.analysis.pin_analysis import ReadTrial, analyse_pin
+from results.analysis.pin_analysis import analyse_pin
+from results.analysis.pin_bench import ReadTrial
 from results.record.observation import ContactProof, Observation
 from results.record.run_record import Fixture, Levels, MeterModel, Rules, RunRecord, Unit
 from results.record.trace import FloatArray, Trace

@@ -111,3 +111,51 @@ def test_a_noisy_discharge_agrees_within_its_uncertainty() -> None:
     assert found.decay.time_constant_s == pytest.approx(1e-3, abs=3.0 * found.decay.u_s)
     assert found.release_time_s == pytest.approx(1.791759e-3, abs=4e-6)
     assert math.isfinite(found.decay.u_s)
+
+
+# 100 nF, 71 kΩ, 10 MΩ and a trial resistor, with a leak of 0.2 µA·tanh(V/0.2 V).
+# Time constant C/G while the leak hardly counts, C/(G − 1 µS) near 0 V.
+def leaky_discharge(resistance: float, seed: int) -> tuple[Trace, float, float]:
+    from scipy.integrate import solve_ivp
+
+    conductance = 1.0 / 71e3 + 1e-7 + 1.0 / resistance
+    free = np.arange(1200) * 1e-4 + 5e-5
+    solved = solve_ivp(
+        lambda _, v: (0.2e-6 * np.tanh(v / 0.2) - v * conductance) / 1e-7,
+        (0.0, 0.121),
+        [3.26],
+        t_eval=free,
+        rtol=1e-10,
+        atol=1e-12,
+    )
+    volts = np.concatenate([np.zeros(50), np.full(200, 3.26), solved.y[0]])
+    noise = np.random.default_rng(seed).normal(0.0, 4e-4, volts.size)
+    return Trace(np.arange(volts.size) * 1e-4, volts + noise), 1e-7 / conductance, 1e-7 / (conductance - 1e-6)
+
+
+@pytest.mark.parametrize("resistance", [4.7e3, 8.2e3, 1e4, 2.2e4, 4.7e4])
+def test_a_time_constant_that_changes_on_the_way_has_an_uncertainty_that_covers_the_change(resistance: float) -> None:
+    """It was stated with an uncertainty ten times smaller than its error."""
+    early, late = [], []
+    for seed in range(8):
+        trace, early_s, late_s = leaky_discharge(resistance, seed)
+        found = read_trace(trace, rail_v=3.3, levels=LEVELS, meter=METER, allowed_s=0.05)
+        assert found.decay is not None
+        assert found.decay.time_constant_s is not None
+        assert found.decay.u_s is not None
+        assert found.decay.u_s < 0.02 * early_s
+        early.append(abs(found.decay.time_constant_s - early_s) / found.decay.u_s)
+        late.append(abs(found.decay.time_constant_s - late_s) / found.decay.u_s)
+        assert found.edge is not None
+        assert abs(found.edge.time_s - 0.02495) <= 2.0 * found.edge.u_s
+    assert max(early) <= 2.5
+    assert float(np.median(early)) <= 2.0
+    if resistance >= 1e4:  # else the noise hides the late part
+        assert max(late) <= 2.5
+
+
+def test_reduced_chi_square_is_one_where_the_noise_is_all_that_is_left() -> None:
+    """It was 0.07, with what may be let pass counted as noise."""
+    values = [decay(Node(release_tau_s=4e-3, rest_v=1.0, seed=seed)).reduced_chi_square or 0.0 for seed in range(40)]
+    assert 0.8 < float(np.mean(values)) < 1.25
+    assert max(values) < 3.0

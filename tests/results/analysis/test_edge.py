@@ -136,6 +136,29 @@ def test_a_press_after_the_release_ends_what_is_read() -> None:
     assert found.notes[0].startswith("pressed again at 0.1")
 
 
+@pytest.mark.parametrize("tau", [1e-4, 1e-3])
+def test_what_is_read_ends_before_a_weak_second_press_bounces(tau: float) -> None:
+    """Its first closures, and its charging, do not bring the node to the held level at once."""
+    node = Node(presses=((0.005, 0.025), (0.1, 0.1003), (0.1006, 0.101), (0.1013, INF)), press_tau_s=tau)
+    found = search(node)
+    assert found.edge is not None
+    assert found.edge.time_s == pytest.approx(0.025, abs=1e-4)
+    assert 0.098 < found.end * 1e-4 <= 0.1
+
+
+def test_what_only_passes_the_held_level_is_no_press() -> None:
+    found = search(Node(low_v=0.0, presses=((0.05, 0.07),), held_v=2.4, rest_v=1.0))
+    assert found.presses == 1
+    trace = made(Node(low_v=3.3, presses=((0.05, 0.07),), held_v=2.4, rest_v=1.0))
+    volts = np.where(
+        trace.time_s < 0.01, 3.3 - 330.0 * trace.time_s, np.where(trace.time_s < 0.02, 0.0, trace.voltage_v)
+    )
+    found = find_edge(trace.time_s, volts, rail_v=3.3)
+    assert found.edge is not None
+    assert found.edge.held_v == pytest.approx(2.4, abs=1e-3)
+    assert found.presses == 1
+
+
 @pytest.mark.parametrize("node", [Node(presses=((0.005, INF),)), Node(presses=((0.005, INF),), bounce_s=0.004)])
 def test_a_node_that_never_leaves_the_press_level(node: Node) -> None:
     found = search(node)

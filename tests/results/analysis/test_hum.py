@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from results.analysis.hum import aliased_to_steady, find_hum, orders_below_nyquist, robust_hum
+from results.analysis.hum import aliased_to_steady, find_hum, orders_below_nyquist, robust_hum, shows_hum, unseen_hum
 from tests.results.analysis.made_traces import Node, hum_voltage, made
 
 
@@ -59,3 +59,19 @@ def test_harmonics_above_half_the_sample_rate_are_left_out() -> None:
 def test_a_harmonic_at_the_sample_rate_looks_steady() -> None:
     assert aliased_to_steady(50.0, 4e-3, 0.2) == (5, 10, 15)
     assert aliased_to_steady(50.0, 1e-4, 0.2) == ()
+
+
+def test_a_trace_under_two_periods_of_the_lowest_line_shows_no_hum() -> None:
+    assert shows_hum(np.arange(401) * 1e-4, (50.0, 60.0))
+    assert not shows_hum(np.arange(399) * 1e-4, (50.0, 60.0))
+    assert shows_hum(np.arange(399) * 1e-4, (60.0,))
+
+
+def test_the_amplitude_of_unseen_hum_is_not_told_too_small() -> None:
+    for seed in range(20):
+        node = Node(hum_v=0.02, noise_v=1e-3, seed=seed)
+        for length in (0.012, 0.02):
+            time = np.arange(round(length / 1e-4)) * 1e-4
+            told = unseen_hum(time, 3.2 + hum_voltage(node, time), (50.0, 60.0))
+            assert 0.5 * 0.02 < told <= 2.0 * 0.02 + 1e-9
+    assert unseen_hum(np.arange(5) * 1e-4, np.ones(5), (50.0,)) == 0.0

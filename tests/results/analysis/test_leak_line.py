@@ -110,17 +110,23 @@ def test_points_without_uncertainty_cannot_be_tested() -> None:
     assert line.reason == "the points carry no uncertainty or coincide: a fit cannot be tested"
 
 
-def test_stated_uncertainties_cover_the_truth_and_the_test_refuses_one_in_twenty() -> None:
-    """Monte Carlo: 400 benches with their own resistors, gain and offsets, seeded (JCGM 101)."""
+@pytest.mark.parametrize("alike", [False, True], ids=["each its own", "all alike"])
+def test_stated_uncertainties_cover_the_truth_and_the_test_refuses_one_in_twenty(alike: bool) -> None:
+    """Monte Carlo: 400 benches with their own resistors, gain and offsets, seeded (JCGM 101).
+
+    Resistors of one lot may all be off by the same; that used to be left out, and the truth missed one time in three.
+    """
     rng = np.random.default_rng(20)
     resistors = (*RESISTORS[:3], Resistor("33 kΩ", 33e3, 0.01), Resistor("68 kΩ", 68e3, 0.01))
     gain_u, own_u = 2e-3, 1e-3
     missed, refused = [], 0
     for _ in range(400):
-        gain = rng.normal(0.0, gain_u)
+        gain, common = rng.normal(0.0, gain_u), rng.normal(0.0, 0.01 / math.sqrt(3))
         points = []
         for resistor in resistors:
             true_s = resistor.conductance_s + rng.normal(0.0, resistor.conductance_u_s)
+            if alike:
+                true_s = resistor.conductance_s * (1.0 + common)
             true_v = 34e-6 / (true_s + METER_S + 1 / 64e3)
             read_v = true_v * (1 + gain) + rng.normal(0.0, own_u)
             points.append(LinePoint(rest_point(Value(read_v, own_u), resistor, METER_S, 0.0), own_u))
@@ -131,10 +137,13 @@ def test_stated_uncertainties_cover_the_truth_and_the_test_refuses_one_in_twenty
         u = math.sqrt((line.leak_a.u / V_IL) ** 2 + line.pull_down_s.u**2 - 2 * line.covariance / V_IL)
         missed.append((required - (34e-6 / V_IL - 1 / 64e3)) / u)
         refused += line.p_value is not None and line.p_value < 0.05
-    # Standard errors with 400 draws: 0.035 of a unit deviation, 0.05 of the mean, 4.4 of 20 refusals.
-    assert np.std(missed) == pytest.approx(1.0, abs=0.12)
+    # Standard errors with 400 draws: 0.035 of a unit deviation, 0.05 of the mean, 4.4 of 20 refusals. Which of the two
+    # cases it is nobody knows, so that the worse one is covered and the other one over-covered.
+    assert np.std(missed) == pytest.approx(0.8 if alike else 0.6, abs=0.12)
+    assert np.mean(np.abs(missed) < 2.0) > 0.95
     assert abs(np.mean(missed)) < 0.17
-    assert 7 <= refused <= 35
+    assert refused <= 35
+    assert alike or refused >= 7
 
 
 def test_repeats_shrink_the_noise_but_not_what_they_share() -> None:

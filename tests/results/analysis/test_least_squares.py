@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from results.analysis.hum import HumTerms
 from results.analysis.least_squares import FloatArray, Model, fit_model
+from results.analysis.tail import fit_tail
 
 # NIST StRD, nonlinear regression (public domain): y, x as published.
 MISRA1A = """
@@ -88,6 +90,28 @@ def test_both_starts_reach_the_certified_values(name: str, start: int) -> None:
     assert fit.deviations == pytest.approx(deviations, rel=1e-5)
     assert fit.residual_sum == pytest.approx(residual_sum, rel=1e-8)
     assert fit.dof == y.size - len(certified)
+
+
+def test_the_exponential_of_a_report_is_that_of_the_certified_fit() -> None:
+    """Level, amplitude, time constant and their deviations agree with the general fit, to the digits of the data.
+
+    A report raises the deviations for correlated noise and for few samples; without that they are the same.
+    """
+    x = np.arange(400) * 1e-4
+    y = 0.4 + 2.6 * np.exp(-x / 5e-3) + 1e-3 * np.random.default_rng(6).standard_normal(x.size)
+    report = fit_tail(x, y, HumTerms(), 1e-4)
+
+    def fall(x: FloatArray, b: FloatArray) -> FloatArray:
+        return b[0] + b[1] * np.exp(-x / b[2])
+
+    fit = fit_model(fall, x, y, np.array([0.0, 1.0, 1e-3]))
+    assert [report.level_v, report.amplitude_v, report.tau_s] == pytest.approx(fit.parameters, rel=1e-9)
+    assert report.tau_u_s is not None
+    assert report.tau_u_s / report.level_u_v == pytest.approx(fit.deviations[2] / fit.deviations[0], rel=1e-6)
+    worth = fit.residual_sum / report.noise_v**2 / report.factor
+    raised = report.noise_v * np.sqrt(report.factor * worth / (worth - 2.0) * fit.dof / fit.residual_sum)
+    assert report.tau_u_s == pytest.approx(raised * fit.deviations[2], rel=1e-6)
+    assert raised >= 1.0
 
 
 def test_a_fit_without_spare_points_is_refused() -> None:

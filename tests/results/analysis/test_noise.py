@@ -7,14 +7,15 @@ import math
 import numpy as np
 import pytest
 
+from results.analysis.hum import HumTerms
 from results.analysis.noise import (
     autocorrelation,
     correlation_factor,
-    mean_and_deviation,
     noise_scale,
     quantisation_u,
     quantum,
 )
+from results.analysis.tail import fit_level
 from tests.results.analysis.made_traces import Node, noise_voltage
 
 # NIST StRD, univariate (public domain). NumAcc2 and NumAcc3: 1001 values, x.2, then x.1 and x.3 in turn.
@@ -27,22 +28,24 @@ NUM_ACC = {
 
 @pytest.mark.parametrize("name", NUM_ACC)
 def test_nist_plateaus(name: str) -> None:
+    """By the functions through which every settled voltage goes: level, scatter and correlation of its window."""
     values, mean, deviation, lag1 = NUM_ACC[name]
-    found_mean, found_deviation = mean_and_deviation(values)
-    assert found_mean == pytest.approx(mean, rel=1e-13)
-    assert found_deviation == pytest.approx(deviation, rel=2e-8)
-    assert autocorrelation(values, 1) == pytest.approx(lag1, rel=2e-8)
+    plateau = fit_level(np.arange(values.size) * 1e-4, values, HumTerms())
+    assert plateau.level_v == pytest.approx(mean, rel=1e-13)
+    assert plateau.noise_v == pytest.approx(deviation, rel=2e-8)
+    assert autocorrelation(plateau.residuals_v)[1] == pytest.approx(lag1, rel=2e-8)
 
 
 def test_a_constant_has_no_correlation() -> None:
-    assert autocorrelation(np.full(50, 2.03), 1) == 0.0
+    assert not autocorrelation(np.full(50, 2.03)).any()
     assert correlation_factor(np.zeros(50)) == 1.0
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])
 def test_correlation_raises_the_variance_of_a_mean_as_for_a_first_order_autoregression(rho: float) -> None:
+    """Rather too much than too little."""
     factors = [correlation_factor(noise_voltage(Node(correlation=rho, seed=seed), 4000)) for seed in range(40)]
-    assert float(np.mean(factors)) == pytest.approx((1.0 + rho) / (1.0 - rho), rel=0.12)
+    assert 1.0 <= float(np.mean(factors)) / ((1.0 + rho) / (1.0 - rho)) < 1.2
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.8])

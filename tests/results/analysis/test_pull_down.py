@@ -86,7 +86,34 @@ def test_a_leak_that_is_left_at_the_hold_level_hands_over_to_the_line() -> None:
     found = find_pull_down([hold(-17e-6)], LINE, RULES, RAIL_V, stuck=True)
     assert found.source == "line"
     assert found.conductance == LINE.pull_down_s
-    assert found.note == "a leak is left at the hold level"
+    assert found.note == (
+        "a leak is left at the hold level; "
+        "pull-down from the line's slope, a lower bound of its resistance where the leak falls with voltage"
+    )
+
+
+def test_a_leak_that_holds_the_node_at_rest_may_be_left_at_the_hold_level_too() -> None:
+    """A pin that releases but rests at 0.3 V: 5 µA of leak there, so that 60 kΩ may be 54 kΩ; at 0.01 V nothing."""
+    about = "pull-down from the hold level, an upper bound of its resistance unless the leak is gone there"
+    assert find_pull_down([hold(-54.1e-6)], None, RULES, RAIL_V, stuck=False, rests_at_v=0.3).note == about
+    assert find_pull_down([hold(-54.1e-6)], None, RULES, RAIL_V, stuck=False, rests_at_v=0.01).note == ""
+
+
+def test_a_line_confirms_the_hold_level_only_where_it_is_sharp_itself() -> None:
+    sharp = replace(LINE, pull_down_s=Value(1 / 60e3, 2e-7))
+    blunt = replace(LINE, pull_down_s=Value(1 / 60e3, 2e-6))
+    assert find_pull_down([hold(-54.1e-6)], sharp, RULES, RAIL_V, stuck=True).note == ""
+    assert find_pull_down([hold(-54.1e-6)], blunt, RULES, RAIL_V, stuck=True).note.startswith("pull-down from the hold")
+
+
+def test_on_a_pin_that_sticks_a_leak_may_hide_the_pull_down() -> None:
+    """A plain leak of 54 µA cancels 60 kΩ at the hold level; the leakage then counts with any pull-down expected."""
+    found = find_pull_down([hold(-0.2e-6)], None, RULES, RAIL_V, stuck=True)
+    assert (found.source, found.resistance, found.hidden) == ("not found", None, True)
+    hides = "no pull-down found, unless a leak of its size hides it"
+    assert found.note == f"{hides}: while held the pin draws no more than 1 µA"
+    assert found.conductance.value - math.sqrt(3) * found.conductance.u == pytest.approx(0.0, abs=1e-12)
+    assert found.conductance.value + math.sqrt(3) * found.conductance.u == pytest.approx(1 / 30e3)
 
 
 def test_a_line_that_did_not_pass_is_not_used() -> None:
@@ -101,11 +128,18 @@ def test_the_plans_range_is_rectangular_in_conductance() -> None:
     assert found.conductance.u == pytest.approx((1 / 30e3 - 1 / 90e3) / 2 / math.sqrt(3), rel=1e-12)
 
 
+def test_the_plans_range_in_ohm_reaches_to_its_ends() -> None:
+    """30 to 90 kΩ: 60 kΩ ± 35 kΩ. Inverted from the conductance it read 45 kΩ ± 26 kΩ, and left 90 kΩ out."""
+    found = find_pull_down([], None, RULES, RAIL_V, stuck=False).resistance
+    assert found is not None
+    assert (found.value, found.u) == pytest.approx((60e3, 30e3 / math.sqrt(3)), rel=1e-9)
+
+
 def test_a_pin_that_draws_nothing_while_its_board_reads_the_press_has_no_pull_down() -> None:
     found = find_pull_down([hold(-0.2e-6)], None, RULES, RAIL_V, stuck=False)
     assert found.source == "not found"
     assert found.resistance is None
-    assert found.note == "no pull-down found: while held the pin draws 200 nA ± 800 nA"
+    assert found.note == "no pull-down found: while held the pin draws no more than 1 µA"
 
 
 def test_a_pin_that_draws_nothing_and_proves_no_contact_says_nothing_about_its_pull_down() -> None:

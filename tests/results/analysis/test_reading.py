@@ -197,6 +197,49 @@ def test_a_node_that_was_never_above_v_il_is_released_at_once() -> None:
     assert found.release_time_s == 0.0
 
 
+@pytest.mark.parametrize("hum", [0.003, 0.016, 0.03])
+def test_a_log_too_short_to_show_hum_counts_it_in_the_uncertainty(hum: float) -> None:
+    """Cut 3 ms after the release, a level was wrong by 20 times its uncertainty."""
+    inside = 0
+    for seed in range(40):
+        node = Node(rest_v=0.6, hum_v=hum, hum_hz=60.0, length_s=0.028, interval_s=5e-5, seed=seed)
+        found = read(node)
+        assert found.last_v is not None, found.problem
+        inside += abs(found.last_v.value - 0.6) <= 2.0 * found.last_v.u
+        assert abs(found.last_v.value - 0.6) <= 3.0 * found.last_v.u
+    assert inside >= 36
+
+
+@pytest.mark.parametrize("interval", [1e-4, 5e-4])
+def test_noise_that_wanders_is_no_movement(interval: float) -> None:
+    """Correlated over nine samples, it looks like a slow exponential now and then."""
+    inside = 0
+    for seed in range(40):
+        found = read(Node(rest_v=1.9, noise_v=8e-4, correlation=0.9, interval_s=interval, seed=seed))
+        assert found.settled is not None, found.notes
+        inside += abs(found.settled.voltage_v - 1.9) <= 2.0 * found.settled.u_v
+    assert inside >= 38
+
+
+@pytest.mark.parametrize("interval", [2e-5, 1e-4])
+def test_noise_alone_is_no_press(interval: float) -> None:
+    for seed in range(10):
+        found = read(Node(presses=((-1.0, INF),), held_v=0.0, noise_v=1.6e-4, interval_s=interval, seed=seed))
+        assert found.edge is None
+        assert found.problem.startswith("trace: no press seen: ")
+
+
+def test_a_weak_press_of_a_node_that_stood_at_the_rail() -> None:
+    for low, held, rest in ((3.3, 2.4, 2.0), (3.3, 2.45, 1.54), (3.3, 2.4, 0.0)):
+        for begins in (0.0, 0.005):
+            node = Node(presses=((begins, 0.03),), low_v=low, held_v=held, rest_v=rest, press_tau_s=3e-5)
+            found = read(node)
+            settles_at(found, rest)
+            assert found.edge is not None
+            assert found.edge.held_v == pytest.approx(held, abs=2e-3)
+            assert found.edge.time_s == pytest.approx(0.03, abs=1e-4)
+
+
 def test_an_overload_is_never_read_past() -> None:
     good = made(Node(rest_v=2.03))
     during = Trace(good.time_s, np.where(good.voltage_v > 3.0, np.nan, good.voltage_v))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import pytest
 
 from results.analysis.findings import Bracket, LeakLine, Value, Verdict
-from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance
+from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance, with_limits
 from results.record.trial import NO_RESISTOR, Resistor
 
 R: dict[str, Resistor] = {
@@ -39,6 +40,35 @@ def test_the_measured_value_of_a_resistor_is_its_value() -> None:
 def test_a_larger_resistor_that_releases_while_a_smaller_one_sticks_is_intermittent() -> None:
     found = of(none=[HIGH], r47k=[OK, OK], r22k=[MID, OK], r10k=[OK, OK])
     assert found == Bracket("10k", "22k", 10e3, 22e3, "intermittent")
+
+
+def test_one_release_above_a_stuck_press_is_enough_to_be_intermittent() -> None:
+    """22 kΩ stuck once and 47 kΩ released once: no resistance divides the two. It used to be called bracketed."""
+    assert of(none=[HIGH] * 3, r47k=[HIGH, OK, HIGH], r22k=[MID, OK, OK], r10k=[OK] * 3).state == "intermittent"
+    # The same resistor on both sides is what a pin at its limit does.
+    assert of(none=[HIGH] * 3, r47k=[HIGH] * 3, r22k=[MID, OK, OK], r10k=[OK] * 3).state == "bracketed"
+
+
+def limits(load_s: float | None, **verdicts: Sequence[Verdict]) -> tuple[float, float]:
+    """What the trials prove; 0 and infinity where nothing is proven."""
+    tried = {R[name.removeprefix("r")]: list(seen) for name, seen in verdicts.items()}
+    found = with_limits(bracket(tried), tried, load_s, 2.0)
+    return found.at_least_ohm or 0.0, found.below_ohm or math.inf
+
+
+def test_what_the_trials_prove_carries_the_load_and_the_tolerance() -> None:
+    """10 kΩ may be 9.9 kΩ and had 10 MΩ beside it; 47 kΩ was measured, and 10 Ω is its U."""
+    low, high = limits(1e-7, none=[HIGH], r47k=[MID], r10k=[OK])
+    assert low == pytest.approx(1 / (1 / 9.9e3 + 1e-7), rel=1e-12)
+    assert high == pytest.approx(47.04e3, rel=1e-6)
+    assert limits(1e-6, none=[OK], r10k=[OK]) == pytest.approx((1e6, math.inf))
+    assert limits(1e-6, none=[HIGH], r10k=[HIGH, OK]) == pytest.approx((0.0, 10.1e3))
+
+
+def test_an_unstated_load_proves_no_lower_limit_and_an_intermittent_pin_none_at_all() -> None:
+    assert limits(None, none=[HIGH], r22k=[MID], r10k=[OK]) == pytest.approx((0.0, 22.22e3))
+    assert limits(None, none=[HIGH], r10k=[OK]) == (0.0, math.inf)
+    assert limits(1e-7, none=[HIGH], r47k=[OK], r22k=[MID], r10k=[OK]) == (0.0, math.inf)
 
 
 def test_both_stuck_verdicts_count() -> None:

@@ -122,3 +122,26 @@ def test_hum_sampled_at_its_own_period_is_refused(
     trace = made(Node(interval_s=interval, length_s=100 * interval, presses=((0.5, 1.0),)))
     problem = screened(trace, MeterModel(1e-4, 5e-4, aperture_s=aperture, line_hz=line)).problem
     assert problem.startswith("trace: hum cannot be told from a steady voltage: the sample interval") is refused
+
+
+def noisy_release(rest_v: float) -> Trace:
+    time = np.arange(0.0, 0.145, 1e-4)
+    level = np.where(time < 0.025, 3.246, rest_v)
+    return Trace(time, level + np.random.default_rng(4).normal(0.0, 4e-4, time.size))
+
+
+def test_a_converter_at_its_lower_end_is_no_rest_point() -> None:
+    """A scope whose screen ends at 0.9 V shows every released pin at 0.9 V, above V_IL."""
+    trace = noisy_release(0.0)
+    clipped = Trace(trace.time_s, np.maximum(trace.voltage_v, 0.9))
+    assert screened(clipped, METER).problem == (
+        "trace: the meter was at its end, one constant minimum: 1200 of 1450 samples read 0.9 V, 0.025 s to 0.1449 s"
+    )
+
+
+def test_what_is_quiet_at_its_lowest_level_is_not_taken_for_clipped() -> None:
+    at_zero = Trace(noisy_release(0.0).time_s, np.maximum(noisy_release(0.0).voltage_v, 0.0))
+    noise_free = Trace(at_zero.time_s, np.where(at_zero.time_s < 0.025, 3.246, 0.9))
+    coarse = Trace(at_zero.time_s, np.round(noisy_release(0.9).voltage_v, 3))
+    for trace in (at_zero, noise_free, coarse, noisy_release(0.9)):
+        assert screened(trace, METER).problem == ""

@@ -144,3 +144,12 @@ def test_correlated_noise_is_worth_fewer_samples() -> None:
     assert slow is not None
     assert white.effective_samples > 900
     assert slow.effective_samples == pytest.approx(white.effective_samples / 19.0, rel=0.5)
+
+
+def test_hum_is_taken_out_of_the_end_of_the_window_alone_too() -> None:
+    """What is asked for may begin after the window does: that ended in a traceback."""
+    trace = made(Node(presses=((-1.0, -0.5),), rest_v=2.0, hum_v=0.02))
+    found = settle(trace.time_s, trace.voltage_v, meter=METER, interval_s=1e-4, rail_v=3.3)
+    for last in (1450, 700, 50):
+        clean = found.without_hum(trace.time_s[-last:], trace.voltage_v[-last:])
+        assert float(np.std(clean)) == pytest.approx(4e-4, rel=0.3)

@@ -59,8 +59,13 @@ def test_what_analysis_says_of_the_run_is_not_said_twice():
 
 def test_an_undecided_pin_is_said():
     finding = fernhill(())
-    pins = (replace(finding.pins[3], verdict="undecided"),)
-    assert _said(replace(finding, pins=pins))["Undecided"] == "On D4 V ± U straddles V_IL."
+    rows = tuple(replace(row, verdict="undecided") for row in finding.pins[3].rows)
+    straddles = replace(finding.pins[3], verdict="undecided", rows=rows)
+    moving = replace(straddles, pin="D5", rows=tuple(replace(row, settled=None) for row in rows))
+    assert _said(replace(finding, pins=(straddles,)))["Undecided"] == "On D4 V ± U straddles V_IL."
+    assert _said(replace(finding, pins=(straddles, moving)))["Undecided"] == (
+        "On D4 V ± U straddles V_IL. On D5 no settled voltage could be determined."
+    )
 
 
 @pytest.mark.parametrize(

@@ -227,3 +227,40 @@ def test_the_time_of_writing_is_shown_in_utc_and_needs_a_zone():
     assert report_content(fernhill(), written_utc=east) == report_content(fernhill(), written_utc=WRITTEN)
     with pytest.raises(ValueError, match="written_utc: needs a time zone: 2026-09-14T09:00:00"):
         report_content(fernhill(), written_utc=WRITTEN.replace(tzinfo=None))
+
+
+def test_a_board_that_released_with_contact_unproven_is_not_called_clear():
+    finding = fernhill((), pins=3)
+    one = replace(finding.pins[0], contact_proven=False)
+    some = replace(finding, pins=(one, *finding.pins[1:]))
+    none = replace(finding, pins=tuple(replace(pin, contact_proven=False) for pin in finding.pins))
+    for found, text, tone in (
+        (finding, "All 3 pins released as required.", "clear"),
+        (some, "All 3 pins released as required, but contact was not proven on 1 of them.", "open"),
+        (none, "All 3 pins released as required, but contact was not proven on any.", "open"),
+        (replace(none, pins=(one,)), "The one pin released as required, but contact was not proven on it.", "open"),
+    ):
+        headline = _content(found)["headline"]
+        assert (headline["text"], headline["tone"]) == (text, tone)
+
+
+def test_a_note_of_three_pins_is_said_once_below_the_table():
+    finding = fernhill((), pins=4)
+    notes = ("the same; its own", "the same", "other; the same", "other")
+    pins = tuple(replace(pin, note=note) for pin, note in zip(finding.pins, notes, strict=True))
+    content = _content(replace(finding, pins=pins))
+    assert content["pin_notes"] == [{"mark": "a", "text": "the same"}]
+    assert [row["marks"] for row in content["pins"]] == ["a", "a", "a", ""]
+    assert [row["note"].split("; ")[0] for row in content["pins"]] == ["its own", "", "other", "other"]
+
+
+def test_remarks_that_differ_in_a_number_only_are_one_with_its_range():
+    finding = fernhill((("D1", "mid"),), pins=1)
+    notes = ("reads high at 1.953 V; bounced 1 time", "reads high at 1.826 V", "reads high at 1.9 V", "D1 is D1")
+    rows = tuple(replace(row, note=note) for row, note in zip(finding.pins[0].rows, (*notes, *[""] * 14), strict=True))
+    content = _content(_with(finding, "D1", rows=rows, note="", advice=Advice(None, True, None, "")))
+    assert content["suspects"][0]["remarks"] == [
+        "reads high at 1.826 to 1.953 V (3 of 18 trials)",
+        "bounced 1 time (1 of 18 trials)",
+        "D1 is D1 (1 of 18 trials)",
+    ]

@@ -10,7 +10,7 @@ from importlib import resources
 
 import pytest
 
-from results.errors import ReportError
+from results.errors import RecordError, ReportError
 from results.report import report
 from results.report.report import report_pdf, write_report
 from tests.results.report.made_findings import fernhill
@@ -165,7 +165,7 @@ def test_writing_replaces_the_whole_file_and_leaves_nothing_else(tmp_path, pdf, 
 
 def test_a_place_that_cannot_be_written_is_named(tmp_path, monkeypatch):
     monkeypatch.setattr(report, "report_pdf", lambda finding, *, written_utc: b"%PDF-")
-    with pytest.raises(ReportError, match=r"missing/report\.pdf: cannot be written: No such file or directory"):
+    with pytest.raises(RecordError, match=r"missing/report\.pdf: cannot be written: No such file or directory"):
         write_report(fernhill(), tmp_path / "missing" / "report.pdf", written_utc=WRITTEN)
 
 

@@ -87,6 +87,17 @@ def test_one_row_a_pin_with_its_numbers(tmp_path: Path) -> None:
     assert (sound["recommended_ohm"], sound["stuck_rate_upper95"]) == ("", "0.95")
 
 
+def test_what_the_bracket_proves_stands_beside_it(tmp_path: Path) -> None:
+    """8.2 kΩ - 1 % with 10 MΩ beside it, 10 kΩ + 1 %; five releases exclude only rates above 45 % (0.05 = 0.55^5)."""
+    mid, sound = pins_of(finding_of(analysed(d1, Bench(repeats=5)), analysed(d3)), tmp_path)
+    assert float(mid["safe_resistance_at_least_ohm"]) == pytest.approx(1 / (1 / 8118 + 1e-7), rel=1e-8)
+    assert float(mid["safe_resistance_below_ohm"]) == pytest.approx(10.1e3, rel=1e-8)
+    assert mid["safe_resistance_low_presses"] == "5"
+    assert float(mid["safe_resistance_low_rate_upper95"]) == pytest.approx(0.4507, abs=5e-5)
+    assert float(sound["safe_resistance_at_least_ohm"]) == pytest.approx(1e7)
+    assert sound["safe_resistance_below_ohm"] == ""
+
+
 def test_what_is_not_determined_is_empty_and_never_nan(tmp_path: Path) -> None:
     trial = Trial(1, "press_release", "D1", "none", SETUP, 1)
     finding = analyse(record_of(Bench(), [trial]), [])

@@ -1,0 +1,44 @@
+"""When the bus is looked at: before the first trial and after the last, resistors too, and at each change of pin."""
+
+from __future__ import annotations
+
+from drivers.bench import Bench
+from drivers.errors import WiringError
+from procedures.bus_check import RAIL_AGE_S, check_bus
+from procedures.settings import PressSettings
+from results.record.trial import NO_RESISTOR, Trial
+
+
+class BusWatch:
+    """Looks at the bus often enough that no trial rests on a bench that was found wrong only much later."""
+
+    def __init__(self, bench: Bench, settings: PressSettings) -> None:
+        self._bench = bench
+        self._settings = settings
+        self._resistors = [name for name in settings.resistors if name != NO_RESISTOR]
+        self._pin = ""
+        self._looked_s = 0.0
+        self._before: Trial | None = None
+
+    def before(self, trial: Trial) -> None:
+        """Look where the pin changes, and where the last look is too old. Raises WiringError."""
+        old = self._bench.clock.now() - self._looked_s > RAIL_AGE_S
+        if self._before is None or trial.pin != self._pin or old:
+            self._look(self._resistors if self._before is None else [], f"before {trial.label}")
+            self._before, self._pin = trial, trial.pin
+
+    def after_the_last(self) -> None:
+        """Look once more: what went wrong since the last look must not pass unseen. Raises WiringError."""
+        if self._before is not None:
+            self._look(self._resistors, "after the last trial")
+
+    def _look(self, resistors: list[str], when: str) -> None:
+        self._bench.deselect()
+        try:
+            check_bus(self._bench, self._settings, resistors)
+        except WiringError as exc:
+            since = ""
+            if self._before is not None:
+                since = f"; last found in order before {self._before.label}, whatever was measured since is in doubt"
+            raise WiringError(f"{exc} (found {when}{since})") from exc
+        self._looked_s = self._bench.clock.now()

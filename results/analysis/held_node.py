@@ -1,0 +1,45 @@
+"""Kirchhoff's current law at a node while it is held: what the pin draws is what the press path gives beyond that."""
+
+from __future__ import annotations
+
+import math
+
+from results.analysis.findings import Value
+
+
+def net_current_while_held(
+    hold_v: float,
+    outside: Value,
+    *,
+    press_v: float | None = None,
+    press_ohm: float | None = None,
+    press_u_ohm: float | None = None,
+    source: Value | None = None,
+    accuracy_reading: float,
+    accuracy_v: float,
+) -> Value | None:
+    """Net pin current in ampere, out of the pin (negative: it draws); None where the press path is not known.
+
+    I = V·G − I_source where a source measured what it delivered, else I = V·G − (E − V)/R with E behind the press
+    resistor R; V is `hold_v`, G the conductance `outside` (siemens). E and V are read by the same meter on the same
+    range: the gain error g is common and scales I as a whole; the constant part c of its accuracy holds nonlinearity
+    too and is counted once for each reading: u² = (I g)² + (c/R)² + (c (G + 1/R))² + (V u_G)² + ((E − V) u_R/R²)².
+    Accuracy limits are rectangular half-widths (JCGM 100:2008, 4.3.7).
+    """
+    gain_u, constant_u = accuracy_reading / math.sqrt(3.0), accuracy_v / math.sqrt(3.0)
+    taken_a, taken_u_a = hold_v * outside.value, hold_v * outside.u
+    if source is not None:
+        u = math.hypot(taken_u_a, taken_a * gain_u, constant_u * outside.value, source.u)
+        return Value(taken_a - source.value, u)
+    if press_v is None or not press_ohm:
+        return None
+    press_s, drop_v = 1.0 / press_ohm, press_v - hold_v
+    current = taken_a - drop_v * press_s
+    u = math.hypot(
+        current * gain_u,
+        constant_u * press_s,
+        constant_u * (outside.value + press_s),
+        taken_u_a,
+        drop_v * (press_u_ohm or 0.0) * press_s**2,
+    )
+    return Value(current, u)
