@@ -22,12 +22,14 @@ def advise_with_sweep(trials: Advice, sweep: SweepFinding, rules: Rules, series_
     swept = _by_sweep(sweep, rules, series_ohm)
     if sweep.agreement == "disagrees":
         return _both(trials, swept)
-    if swept.needed is False and trials.needed is True:
-        # Stuck trials that the bench's own load explains away do not exist: it would have to pull up.
-        return trials
-    if swept.needed is False and trials.reason:
+    if swept.needed is not False:
+        return swept
+    if trials.needed is False:
         return Advice(None, False, None, f"{swept.reason}; trials: {trials.reason}")
-    return swept
+    if trials.needed is True:
+        # Slow, or without a pull-down of its own: a resistor is asked for by what no curve shows.
+        return trials
+    return Advice(None, None, None, f"by the sweep {swept.reason}, but no press without a resistor shows it")
 
 
 def _by_sweep(sweep: SweepFinding, rules: Rules, series_ohm: float) -> Advice:

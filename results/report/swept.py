@@ -34,7 +34,7 @@ def _numbers(pin: PinFinding, sweep: SweepFinding, record: RunRecord) -> list[tu
     k = record.rules.coverage
     numbers = [("Largest safe resistance", _safe(sweep))]
     for name, branch in (("Down branch", sweep.down), ("Up branch", sweep.up)):
-        at = "" if branch is None else f", smallest V/I at {plain(branch.at_v, 'V', 3)}"
+        at = "" if branch is None or branch.required.value <= 0.0 else f", smallest V/I at {plain(branch.at_v, 'V', 3)}"
         numbers.append((name, NOT_DETERMINED if branch is None else f"{branch_text(branch)}{at}"))
     numbers.append(("Sweep and trials", sweep.agreement_text or "not compared"))
     numbers.append(("Hysteresis", _hysteresis(sweep, k)))

@@ -180,5 +180,21 @@ def test_sweep_and_trials_together_clear_a_pin() -> None:
     assert advice.reason.endswith("trials: none needed: released in all 3 presses")
 
 
+def test_a_sweep_alone_clears_no_pin() -> None:
+    quiet = SweepBranch("down", Value(-1.7e-5, 1e-8), 2e-8, 0.8)
+    finding = against(sweep_of(quiet), (None, ["no contact"] * 3), (10e3, [OK] * 3))
+    advice = advised(finding, Advice(None, None, None, "10 kΩ released every time: try 6.8 kΩ"))
+    assert (advice.ohm, advice.needed) == (None, None)
+    assert advice.reason == (
+        "by the sweep none needed: at no voltage above V_IL does the pin drive more than it draws, "
+        "but no press without a resistor shows it"
+    )
+
+
+def test_a_pin_that_is_slow_keeps_the_advice_of_its_trials() -> None:
+    quiet = SweepBranch("down", Value(-1.7e-5, 1e-8), 2e-8, 0.8)
+    assert advised(against(sweep_of(quiet), (None, ["slow"] * 3), (4.7e3, [OK] * 3))) == BY_TRIALS
+
+
 def test_a_sweep_that_determines_nothing_leaves_the_trials_alone() -> None:
     assert advised(SweepFinding(SWEEP, None)) == BY_TRIALS
