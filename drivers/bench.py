@@ -317,6 +317,19 @@ class Bench:
         with self._state.moving("release", whatever=True):
             self._presser.end()
 
+    def force(self, level_v: float) -> None:
+        """Force the pin, which the source presses, to another level, without letting go in between.
+
+        `limits.press_time` counts from here anew, and so does the lease. Raises LimitError beyond a limit and
+        BenchError where it is not the source that presses: nothing is sent then, and the pin stays at the level
+        before.
+        """
+        self._state.require("force")
+        self._presser.check_force(level_v)
+        with self._state.moving("force"):
+            self._presser.force(level_v)
+            self._level_v = level_v
+
     def release(self) -> float:
         """Let go now, inside `pressed`: a contact opens. Returns the bench's clock at the command.
 

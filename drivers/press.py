@@ -108,6 +108,24 @@ class Presser:
         self.press.began_s = self._clock.now()
         self._clock.settle(self._settle_s)
 
+    def check_force(self, level_v: float) -> None:
+        """Raises BenchError or LimitError where this press cannot be forced to another level; nothing is sent."""
+        press = self._current()
+        if press.path != "source" or press.let_go_s is not None:
+            raise BenchError(f"force of {press.pin}: only a pin that a source presses can be forced to another level")
+        self._limits.check_voltage(f"force of {press.pin}", level_v)
+        self.check_time()
+
+    def force(self, level_v: float) -> None:
+        """Force the pressed pin to another level. Each level is a press of its own to the limit of the press time."""
+        press = self._current()
+        if self._source is None:
+            raise WiringError(f"force of {press.pin}: this bench has no source")
+        # The bench must be covered for the whole of the new level before the level is there.
+        self._lease(self._clock.real(self._limits.press_time_s))
+        self._source.force_voltage(level_v)
+        press.level_v, press.began_s = level_v, self._clock.now()
+
     def open(self) -> float:
         """Open the contact; the bench's clock at the command. A second call sends nothing and returns the same."""
         press = self._current()

@@ -32,6 +32,7 @@ Move = Literal[
     "measure rail",
     "read",
     "press",
+    "force",
     "release",
     "start log",
     "read log",
@@ -64,7 +65,7 @@ MOVES: Mapping[State, Mapping[Move, State]] = {
         "read": "selected",
         "read the bus alone": "selected",
     },
-    "pressed": {"read": "pressed", "start log": "pressed and logging", "release": "released"},
+    "pressed": {"read": "pressed", "force": "pressed", "start log": "pressed and logging", "release": "released"},
     # While the meter logs, a single reading would abort the log; and no other contact may move in the trace.
     "pressed and logging": {"release": "released and logging", "read log": "pressed"},
     "released": {

@@ -227,7 +227,9 @@ def _report(path: Path, *, pdf: bool) -> int:
     finding = write_derived(path, pdf=pdf)
     for line in summary_lines(finding):
         _say(line)
-    _say(f"written: {path / 'trials.csv'}, {path / 'pins.csv'}" + (f", {path / 'report.pdf'}" if pdf else ""))
+    swept = any(pin.sweep is not None for pin in finding.pins)
+    names = ["trials.csv", "pins.csv", *(["sweeps.csv"] if swept else []), *(["report.pdf"] if pdf else [])]
+    _say(f"written: {', '.join(str(path / name) for name in names)}")
     return status_of(finding)
 
 

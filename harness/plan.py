@@ -121,6 +121,18 @@ class TrialsTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SweepTable:
+    """[sweep]: each pin is swept by the source in each pin setup, after its trials; see results.record.SweepRules."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    steps: Annotated[int, Count(10, 1000)] = 33
+    refine: Annotated[int, Count(4, 100)] = 8
+    settled_a: Annotated[float, Quantity("A", 0.0, 1e-3)] = 20e-9
+    longest_s: Annotated[float, Quantity("s", 0.01, 60.0)] = 1.0
+    leak_setups: tuple[PinSetup, PinSetup] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class AdviceTable:
     """[advice]: from which series (IEC 60063) and of which tolerance a resistor is recommended, and its margin."""
 
@@ -169,6 +181,7 @@ class PlanTables:
     log: LogTable = field(default_factory=LogTable)
     release: ReleaseTable = field(default_factory=ReleaseTable)
     advice: AdviceTable = field(default_factory=AdviceTable)
+    sweep: SweepTable | None = None
     recorded: RecordedTable | None = None
 
 

@@ -154,6 +154,16 @@ def _trials(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
         yield Fault(("trials", "procedure"), f"unknown procedure ({known}) and not the name of a .py file")
 
 
+def _sweep(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    """The leak alone is the difference of two sweeps that are made."""
+    if plan.sweep is None or plan.sweep.leak_setups is None:
+        return
+    yield from _twice(("sweep", "leak_setups"), plan.sweep.leak_setups)
+    for index, setup in enumerate(plan.sweep.leak_setups):
+        if setup not in plan.trials.pin_setups:
+            yield Fault(("sweep", "leak_setups", index), "is not one of trials.pin_setups")
+
+
 def _pins(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for index, pin in enumerate(plan.pins):
@@ -168,4 +178,4 @@ def _twice(where: Location, names: tuple[str, ...]) -> Iterator[Fault]:
             yield Fault((*where, index), f"already stands in the list as its no. {names.index(name) + 1}")
 
 
-_RULES: tuple[Rule, ...] = (_levels, _press, _log, _trials, _pins)
+_RULES: tuple[Rule, ...] = (_levels, _press, _log, _trials, _sweep, _pins)

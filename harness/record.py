@@ -7,7 +7,16 @@ from collections.abc import Mapping, Sequence
 from harness.bench_file import BenchFile
 from harness.plan import Plan, nominal_ohm
 from procedures.settings import PressSettings
-from results.record.run_record import Fixture, InstrumentRecord, MeterModel, Rules, RunRecord, Unit
+from results.record.run_record import (
+    Fixture,
+    InstrumentRecord,
+    MeterModel,
+    Rules,
+    RunRecord,
+    SourceModel,
+    SweepRules,
+    Unit,
+)
 from results.record.trial import Pin, Resistor, Trial
 
 
@@ -52,6 +61,8 @@ def make_record(
         bench_checked=bench_checked,
         software=dict(software or {}),
         notes=(*notes, *_open_questions(plan, bench)),
+        source=None if bench is None else bench_source(bench),
+        sweep=None if bench is None or plan.sweep is None else SweepRules(**vars(plan.sweep)),
     )
 
 
@@ -81,6 +92,8 @@ def press_settings(plan: Plan, bench: BenchFile) -> PressSettings:
         rail_tolerance=plan.rail.tolerance,
         source_accuracy_reading=0.0 if bench.source is None else bench.source.accuracy_reading,
         source_accuracy_a=0.0 if bench.source is None else bench.source.accuracy_a,
+        sweep=None if plan.sweep is None else SweepRules(**vars(plan.sweep)),
+        series_ohm={pin.name: pin.series_resistance_ohm for pin in plan.pins},
     )
 
 
@@ -122,6 +135,12 @@ def bench_meter(plan: Plan, bench: BenchFile) -> MeterModel:
         range_v=meter.range_v,
         line_hz=bench.bench.line_frequency_hz,
     )
+
+
+def bench_source(bench: BenchFile) -> SourceModel | None:
+    """The source of a bench; None where it has none."""
+    source = bench.source
+    return None if source is None else SourceModel(source.accuracy_reading, source.accuracy_a)
 
 
 def recorded_meter(plan: Plan) -> MeterModel:

@@ -23,9 +23,10 @@ from harness.opening import opened_bench
 from harness.plan import Plan
 from harness.procedure_file import LoadedProcedure
 from harness.record import instrument_record, make_record, press_settings
-from harness.sequence import order_note, trials_in_order
+from harness.sequence import SWEEP, order_note, trials_in_order
 from harness.signals import StopRequest
 from procedures.errors import ProcedureError, TooLateError
+from procedures.forced_sweep import forced_sweep
 from procedures.settings import PressSettings
 from results.errors import ResultsError
 from results.record.observation import Observation
@@ -39,6 +40,8 @@ SOFTWARE = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pyarrow")
 
 GUARD_REPORT = "guard-report.json"
 """Beside the run folders: what the guard did, where it had to act."""
+
+SWEEP_PROCEDURE = LoadedProcedure(SWEEP, forced_sweep)
 
 ATTEMPTS = 5
 """How often a trial is tried whose release came too late, before it counts as failed."""
@@ -133,9 +136,10 @@ def _make_trials(
         # A procedure of one's own may have swallowed the request.
         bench.clock.check_stop()
         listen(TrialStarted(trial))
+        step = SWEEP_PROCEDURE if trial.kind == "sweep" else procedure
         bus.before(trial)
         try:
-            observation = _made(procedure, bench, trial, settings)
+            observation = _made(step, bench, trial, settings)
         except (StopRequestedError, UserFileError):
             raise
         except (ProcedureError, BenchError) as exc:
@@ -145,11 +149,11 @@ def _make_trials(
                 folder.append(trial, observation)
                 raise
         except BaseException as exc:
-            if not procedure.path:
+            if not step.path:
                 raise
             # Whatever a stranger's file raises, SystemExit and KeyboardInterrupt too: signals do not come this way.
-            raise UserFileError(procedure.path, trial.label, f"the procedure failed: {_one_line(exc)}") from exc
-        _refuse_unfinished(procedure, bench, trial)
+            raise UserFileError(step.path, trial.label, f"the procedure failed: {_one_line(exc)}") from exc
+        _refuse_unfinished(step, bench, trial)
         folder.append(trial, observation)
         listen(TrialFinished(trial, observation))
         _refuse_welded(trial, observation, settings)

@@ -1,4 +1,4 @@
-"""plan x bench -> trials in order.
+"""plan x bench -> trials and sweeps in order.
 
 Where resistors are switched, the order within a pin is random (seeded), so that drift and warming spread over all
 resistors; pins follow one another. Where a person fits them, each resistor is fitted as seldom as the wiring allows.
@@ -14,10 +14,13 @@ from itertools import groupby
 from harness.bench_file import BenchFile
 from harness.plan import Plan
 from harness.plan_rules import AS_FOUND
-from results.record.trial import NO_RESISTOR, Condition, Trial
+from results.record.trial import NO_RESISTOR, Condition, Kind, Trial
 
-_Step = tuple[str, str, str]
-"""Pin, resistor, pin setup of one trial to come."""
+_Step = tuple[str, str, str, Kind]
+"""Pin, resistor, pin setup and kind of one step to come."""
+
+SWEEP = "forced_sweep"
+"""The procedure of every sweep."""
 
 
 def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
@@ -30,17 +33,19 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
     first = len(plan.pins) if plan.trials.as_found else 0
     made: Counter[_Step] = Counter()
     trials = []
-    for number, (pin, resistor, setup) in enumerate(steps, start=1):
-        made[pin, resistor, setup] += 1
+    for number, step in enumerate(steps, start=1):
+        pin, resistor, setup, kind = step
+        made[step] += 1
         trials.append(
             Trial(
                 sequence=number,
-                procedure=plan.trials.procedure,
+                procedure=SWEEP if kind == "sweep" else plan.trials.procedure,
                 pin=pin,
                 resistor=resistor,
                 condition=Condition(setup, plan.rail.voltage_v),
-                repeat=made[pin, resistor, setup],
+                repeat=made[step],
                 as_found=number <= first,
+                kind=kind,
             )
         )
     return trials
@@ -77,7 +82,7 @@ def _as_found(plan: Plan) -> Iterator[_Step]:
         return
     resistors = plan.trials.resistors
     resistor = NO_RESISTOR if NO_RESISTOR in resistors else resistors[0]
-    yield from ((pin.name, resistor, AS_FOUND) for pin in plan.pins)
+    yield from ((pin.name, resistor, AS_FOUND, "trial") for pin in plan.pins)
 
 
 def _ordered(plan: Plan, bench: BenchFile | None) -> Iterator[_Step]:
@@ -85,13 +90,25 @@ def _ordered(plan: Plan, bench: BenchFile | None) -> Iterator[_Step]:
     pins = [pin.name for pin in plan.pins]
     if bench is not None and trials.fitted == "hand" and _resistor_stays(plan, bench):
         for resistor in trials.resistors:
-            yield from ((pin, resistor, setup) for pin in pins for setup in trials.pin_setups for _ in _repeats(plan))
+            pairs = [(pin, setup) for pin in pins for setup in trials.pin_setups]
+            yield from ((pin, resistor, setup, "trial") for pin, setup in pairs for _ in _repeats(plan))
+        for pin in pins:
+            yield from _sweeps(plan, bench, pin)
         return
     for pin in pins:
-        steps = [(pin, resistor, setup) for resistor in trials.resistors for setup in trials.pin_setups]
+        steps: list[_Step] = [
+            (pin, resistor, setup, "trial") for resistor in trials.resistors for setup in trials.pin_setups
+        ]
         each = [step for step in steps for _ in _repeats(plan)]
         shuffled = bench is not None and trials.fitted == "switched" and trials.order == "random"
         yield from _shuffled(each, f"{trials.seed} {pin}") if shuffled else each
+        yield from _sweeps(plan, bench, pin)
+
+
+def _sweeps(plan: Plan, bench: BenchFile | None, pin: str) -> Iterator[_Step]:
+    """One sweep in each pin setup, with nothing fitted, after the pin's trials; none of traces recorded elsewhere."""
+    if plan.sweep is not None and bench is not None:
+        yield from ((pin, NO_RESISTOR, setup, "sweep") for setup in plan.trials.pin_setups)
 
 
 def _repeats(plan: Plan) -> range:

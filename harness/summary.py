@@ -10,8 +10,12 @@ from results.quantity import resistor_name, show
 
 
 def status_of(finding: RunFinding) -> int:
-    """Exit status of a run that was carried out: 0 where every planned trial was made and released, else 1."""
-    return ALL_RELEASED if all(row.verdict == "released" for row in finding.trials) else OTHER_VERDICT
+    """Exit status of a run that was carried out: 0 where every planned trial was made and released,
+    and every planned sweep shows that no resistor is needed; else 1."""
+    released = all(row.verdict == "released" for row in finding.trials)
+    # A sweep that says nothing, or that asks for a resistor, is no all-clear either.
+    clear = all(pin.sweep is None or pin.sweep.needed is False for pin in finding.pins)
+    return ALL_RELEASED if released and clear else OTHER_VERDICT
 
 
 def summary_lines(finding: RunFinding) -> Iterator[str]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from harness.events import BenchMadeSafe, Event, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
 from results.analysis.analysis import analyse
 from results.analysis.findings import TrialFinding, Verdict
+from results.analysis.sweep_agreement import branch_text
 from results.analysis.verdict import ORDER
 from results.quantity import show
 from results.record.observation import Observation
@@ -39,6 +40,17 @@ BARS = "▁▂▃▄▅▆▇█"
 def judged_alone(record: RunRecord, trial: Trial, observation: Observation) -> TrialFinding:
     """What one trial says by itself, while its pin is still being tried; the report may know more."""
     return analyse(replace(record, planned=(trial,)), [(trial, observation)]).trials[0]
+
+
+def sweep_line(record: RunRecord, trial: Trial, observation: Observation, done: int) -> str:
+    """One plain line a finished sweep."""
+    planned = len(record.planned)
+    sweep = analyse(replace(record, planned=(trial,)), [(trial, observation)]).pins[0].sweep
+    assert sweep is not None
+    said = "not determined" if sweep.worse is None else branch_text(sweep.worse)
+    note = f"  ({sweep.note})" if sweep.note else ""
+    steps = f"{len(observation.steps)} steps"
+    return f"{done}/{planned}  {trial.label}  {steps}  largest safe resistance: {said}{note}"
 
 
 def trial_line(finding: TrialFinding, done: int, planned: int) -> str:
@@ -96,8 +108,11 @@ class PlainLines:
                     self._write(f"{instrument.role}: {instrument.identity} at {instrument.resource}")
             case TrialFinished(trial=trial, observation=observation) if self._record is not None:
                 self._done += 1
-                finding = judged_alone(self._record, trial, observation)
-                self._write(trial_line(finding, self._done, self._planned))
+                if trial.kind == "sweep":
+                    self._write(sweep_line(self._record, trial, observation, self._done))
+                else:
+                    finding = judged_alone(self._record, trial, observation)
+                    self._write(trial_line(finding, self._done, self._planned))
             case Prompt(text=text):
                 self._write(text)
             case BenchMadeSafe(not_verified=not_verified):
@@ -127,6 +142,7 @@ class LiveView:
         self._started = 0.0
         self._now: TrialStarted | None = None
         self._last: TrialFinding | None = None
+        self._swept = ""
 
     def __call__(self, event: Event) -> None:
         match event:
@@ -141,8 +157,12 @@ class LiveView:
                 self._now = event
             case TrialFinished(trial=trial, observation=observation) if self._record is not None:
                 self._done += 1
-                self._last = judged_alone(self._record, trial, observation)
-                self._note(self._last)
+                self._swept = ""
+                if trial.kind == "sweep":
+                    self._swept = sweep_line(self._record, trial, observation, self._done)
+                else:
+                    self._last = judged_alone(self._record, trial, observation)
+                    self._note(self._last)
             case Prompt(text=text):
                 self._live.console.print(f" {text} ", style="bold reverse", markup=False)
             case BenchMadeSafe(not_verified=not_verified):
@@ -186,8 +206,8 @@ class LiveView:
         ]
         width = max(20, min(100, self._console.width - 4))
         in_hand = Text(self._now.trial.label if self._now else "", style="bold")
-        last = Text("")
-        if self._last is not None:
+        last = Text(self._swept)
+        if self._last is not None and not self._swept:
             last = Text(f"{trial_line(self._last, self._done, self._planned)}\n{sketch(self._last, width)}")
         progress = Table.grid(padding=(0, 2))
         bar = ProgressBar(total=max(1, self._planned), completed=self._done, width=max(10, width - 45))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from harness.errors import Problem, shown
 from harness.plan_rules import highest_rail_v, mains_faults, samples
-from harness.user_file import Fault, at, problem
+from harness.user_file import Fault, Location, at, problem
 from results.quantity import show
 from results.record.trial import NO_RESISTOR
 
@@ -17,9 +17,16 @@ if TYPE_CHECKING:
     from harness.plan import Plan
 
 
+MOST_SERIES_OHM = 1e3
+"""A leak's current rises by no more than about 0.5 mS with the voltage; a source behind 1 kΩ still holds such a
+node."""
+
+
 def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
     """Every rule between the two files that is broken: the plan's keys in the order of the rules, then the bench's."""
-    of_plan = chain.from_iterable(rule(plan, bench) for rule in (_path, _pins, _resistors, _setups, _limits, _log))
+    of_plan = chain.from_iterable(
+        rule(plan, bench) for rule in (_path, _pins, _resistors, _setups, _limits, _log, _sweep)
+    )
     return [
         *(problem(plan.path, plan.raw, fault) for fault in of_plan),
         *(problem(bench.path, bench.raw, fault) for fault in _meter(plan, bench)),
@@ -99,6 +106,29 @@ def _log(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
         rule = f"makes {samples(plan)} samples a trial, more than meter.memory of {bench.path}, {memory}"
         named = show(plan.log.interval_s, "s") if at(plan.raw, ("log", "interval")) is None else None
         yield Fault(("log", "interval"), rule, named)
+
+
+def _sweep(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """A sweep forces each pin through the source and its series relay, whatever the trials press with."""
+    if plan.sweep is None:
+        return
+    where: Location = ("sweep",)
+    if bench.source is None:
+        yield Fault(where, f"{bench.path} has no [source] to force a voltage with", "")
+    wire = bench.wiring.source
+    if wire is None:
+        yield Fault(where, f"{bench.path} has no wiring.source, the series relay by which a source lets go", "")
+    elif (wire.measured_ohm or wire.resistor_ohm) > MOST_SERIES_OHM:
+        # Where the net pin current rises with the voltage, a node behind a large resistance is not held but jumps.
+        most = f"a source that sweeps may have {show(MOST_SERIES_OHM, 'Ω')} in series at most"
+        ohm = show(wire.measured_ohm or wire.resistor_ohm, "Ω")
+        yield Fault(where, f"{most}, wiring.source of {bench.path} has {ohm}", "")
+    if plan.press.path == "hand" and not bench.wiring.select:
+        yield Fault(where, f"{bench.path} has no wiring.select: a sweep is made without a hand at the pin", "")
+    if plan.sweep.longest_s > bench.limits.press_time_s:
+        most = f"limits.press_time of {bench.path}, {show(bench.limits.press_time_s, 's')}"
+        named = show(plan.sweep.longest_s, "s") if at(plan.raw, ("sweep", "longest")) is None else None
+        yield Fault(("sweep", "longest"), f"must not be longer than {most}", named)
 
 
 def _meter(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
+from results.record.run_record import SweepRules
 from results.record.trial import Resistor
 
 PressPath = Literal["relay", "source", "hand"]
@@ -21,7 +22,9 @@ class PressSettings:
     that the plan expects: contact is proven by the current that it must draw. `accuracy_reading` (relative) and
     `accuracy_v` are the limits of the meter, `source_accuracy_reading` and `source_accuracy_a` those of a source's
     current. `meter_ohm` is None where unknown. `resistors` by name. `press_v` None presses to the rail;
-    no press is above the rail by more than `above_rail_max_v`. `rail_tolerance` is relative to `rail_v`.
+    no press is above the rail by more than `above_rail_max_v`. `rail_tolerance` is relative to `rail_v`. `sweep` is
+    how pins are swept, None where none is. `series_ohm`: by pin, what lies on the board between the bench and the pin
+    itself.
     """
 
     path: PressPath
@@ -47,3 +50,5 @@ class PressSettings:
     rail_tolerance: float = 0.05
     source_accuracy_reading: float = 0.0
     source_accuracy_a: float = 0.0
+    sweep: SweepRules | None = None
+    series_ohm: Mapping[str, float] = field(default_factory=dict)

@@ -9,7 +9,8 @@
     [fixture]    capacitance_f, leakage_resistance_ohm
     [meter]      input_resistance_ohm, noise_v, flicker_v, hum_v, line_frequency_hz, gain_error, offset_error_v,
                  timebase_error, step_response_s, reading_memory, fastest_interval_s, arming_time_s
-    [source]     output_ohm, slew_v_per_s, off_ramp_s, noise_v, noise_a, gain_error
+    [source]     output_ohm, slew_v_per_s, off_ramp_s, noise_v, noise_a, gain_error,
+                 offset_error_a
     [relays]     operate_s, release_s, spread, closing_bounces, opening_bounces, bounce_s, on_ohm, off_ohm
     [button]     the same for the hand's push button
     [faults]     welded = ["press"], never_closes = ["select D4"]
@@ -125,6 +126,7 @@ class SourcePart(Part):
     noise_v: NotNegative = 0.0
     noise_a: NotNegative = 0.0
     gain_error: NotNegative = 0.0
+    offset_error_a: NotNegative = 0.0
 
 
 class ContactPart(Part):

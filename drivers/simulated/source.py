@@ -62,6 +62,7 @@ class Source(Instrument):
         self._last: list[float] | None = None
         chance = generator(world.seed, "", "source accuracy")
         self._gain_v, self._gain_a = (1 + world.board.source.gain_error * float(e) for e in chance.uniform(-1, 1, 2))
+        self._offset_a = world.board.source.offset_error_a * float(chance.uniform(-1, 1))
         self.add_format()
         self._add_output()
         self._add_level("VOLTage", "level_v", "range_v", MOST_V, RANGES_V, "V")
@@ -243,7 +244,7 @@ class Source(Instrument):
         noise = self.world.chance(f"source noise {self._readings}").standard_normal(2)
         measured = {
             "VOLT:DC": math.fsum(volts) / len(volts) * self._gain_v + part.noise_v * float(noise[0]),
-            "CURR:DC": math.fsum(ampere) / len(ampere) * self._gain_a + part.noise_a * float(noise[1]),
+            "CURR:DC": math.fsum(ampere) / len(ampere) * self._gain_a + self._offset_a + part.noise_a * float(noise[1]),
         }
         sensed = self.settings.sense if self.settings.concurrent else self.settings.sense[-1:]
         return [measured[name] for name in sensed]

@@ -6,10 +6,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from results.analysis.findings import PinFinding, RunFinding, TraceFinding
+from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
+from results.analysis.leak_alone import with_leak_alone
+from results.analysis.one_thread import one_thread
 from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import ReadTrial
 from results.analysis.reading import read_trace
+from results.analysis.sweep import sweep_finding
 from results.analysis.verdict import NO_EVIDENCE
 from results.errors import RecordError
 from results.record.observation import Observation
@@ -32,19 +35,27 @@ def analyse_folder(path: Path | str) -> RunFinding:
 def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:
     """Judge every trial of a run and every pin under every condition.
 
-    Of a trial observed more than once the last one counts; a planned one never observed is `not tested`. Trials come
-    back in planned order, those beyond the plan behind them; pins in the order in which they first appear. Raises
-    RecordError where an observation belongs to another trial than the one planned under its number.
+    Of a trial observed more than once the last one counts; a planned one never observed is `not tested`. Trials (not
+    sweeps, which stand with their pins) come back in planned order, those beyond the plan behind them; pins in the
+    order in which they first appear. Raises RecordError where an observation belongs to another trial than the one
+    planned under its number.
     """
-    read = [_read(record, trial, observation) for trial, observation in _in_order(record, observations)]
-    groups: dict[tuple[str, Condition], list[ReadTrial]] = {}
+    made = list(_in_order(record, observations))
+    read = [_read(record, trial, observation) for trial, observation in made if trial.kind == "trial"]
+    groups: dict[tuple[str, Condition], list[ReadTrial]] = {(trial.pin, trial.condition): [] for trial, _ in made}
     for one in read:
-        groups.setdefault((one.trial.pin, one.trial.condition), []).append(one)
+        groups[one.trial.pin, one.trial.condition].append(one)
     known = {pin.name: pin for pin in record.pins}
+    sweeps = {
+        (trial.pin, trial.condition): _sweep(record, known.get(trial.pin, Pin(trial.pin)), trial, observation)
+        for trial, observation in made
+        if trial.kind == "sweep"
+    }
     pins = tuple(
-        analyse_pin(record, condition, known.get(name, Pin(name)), trials)
+        analyse_pin(record, condition, known.get(name, Pin(name)), trials, sweeps.get((name, condition)))
         for (name, condition), trials in groups.items()
     )
+    pins = with_leak_alone(record, pins)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     return RunFinding(record, trials, pins, tuple(_notes(pins)))
@@ -69,6 +80,11 @@ def _read(record: RunRecord, trial: Trial, observation: Observation | None) -> R
     return ReadTrial(trial, observation, _trace_finding(record, trial, observation))
 
 
+def _sweep(record: RunRecord, pin: Pin, trial: Trial, observation: Observation | None) -> SweepFinding:
+    with one_thread():
+        return sweep_finding(record, pin, trial, observation)
+
+
 def _trace_finding(record: RunRecord, trial: Trial, observation: Observation) -> TraceFinding:
     return read_trace(
         observation.trace,
@@ -90,6 +106,13 @@ def _notes(pins: Sequence[PinFinding]) -> list[str]:
     notes = []
     if missing:
         notes.append(f"{missing} of {len(rows)} planned trials were not made")
+    sweeps = [pin.sweep for pin in pins if pin.sweep is not None]
+    open_sweeps = sum(sweep.worse is None for sweep in sweeps)
+    if open_sweeps:
+        notes.append(f"{open_sweeps} of {len(sweeps)} planned sweeps do not tell the largest safe resistance")
+    disagreeing = [pin.pin for pin in pins if pin.sweep is not None and pin.sweep.agreement == "disagrees"]
+    if disagreeing:
+        notes.append(f"sweep and trials disagree on {', '.join(dict.fromkeys(disagreeing))}")
     if unproven:
         notes.append(f"contact not proven in {unproven} of {len(evidence)} trials")
     return notes

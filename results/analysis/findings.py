@@ -8,7 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from results.record.observation import Observation
+from results.analysis.load_line import RestVoltage
+from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
 from results.record.trial import Condition, Trial
 
@@ -174,6 +175,87 @@ class Bracket:
 
 
 @dataclass(frozen=True)
+class SweepPoint:
+    """One step of a sweep. `voltage` at the node by the meter, `source` into the node, `net_current` out of the pin.
+
+    All three are None where the step is no point of the curve; `note` then says why. `at_pin_v`: volts at the pin
+    itself, behind the board's series resistance.
+    """
+
+    step: SweepStep
+    voltage: Value | None
+    source: Value | None
+    net_current: Value | None
+    at_pin_v: float | None
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class SweepBranch:
+    """The conductance that one branch asks for: G_req (S) with its standard uncertainty, the half-width of its 95 %
+    interval, the voltage (at the pin) where V/I_net is smallest, and what of the uncertainty is noise."""
+
+    branch: Branch
+    required: Value
+    half_width_s: float
+    at_v: float
+    noise_u_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class RestsAt:
+    """Where a pin rests with a trial resistor (and the bench's load), lowest first, within the swept range."""
+
+    resistor: str
+    rests: tuple[RestVoltage, ...]
+
+
+@dataclass(frozen=True)
+class LeakAlone:
+    """The leak without the pull-down: the largest difference of two sweeps (ampere), and where (volt at the pin)."""
+
+    largest: Value
+    at_v: float
+
+
+Agreement = Literal["agrees", "disagrees", "not compared"]
+
+
+@dataclass(frozen=True)
+class SweepFinding:
+    """What a forced-voltage sweep of a pin says.
+
+    `down`, `up`: each branch, None where not determined (`note` says why). `worse` is the one that asks for more.
+    `safe` = 1/G_req of the worse branch; `safe_low_ohm` to `safe_high_ohm` holds 95 % (high is None where G_req may
+    be zero: no upper limit; all are None where none is needed). `needed`: None where the interval of G_req straddles
+    zero. `hysteresis`: largest difference of the net pin current between the branches, at `hysteresis_at_v`;
+    `has_memory`: it is more than noise. `trip_down`, `trip_up`: where the board's own reading changes. `leak`: None
+    unless the plan names two setups to compare and both have a curve.
+    """
+
+    trial: Trial
+    observation: Observation | None
+    points: tuple[SweepPoint, ...] = ()
+    down: SweepBranch | None = None
+    up: SweepBranch | None = None
+    worse: SweepBranch | None = None
+    needed: bool | None = None
+    safe: Value | None = None
+    safe_low_ohm: float | None = None
+    safe_high_ohm: float | None = None
+    hysteresis: Value | None = None
+    hysteresis_at_v: float | None = None
+    has_memory: bool | None = None
+    rests: tuple[RestsAt, ...] = ()
+    trip_down: Value | None = None
+    trip_up: Value | None = None
+    leak: LeakAlone | None = None
+    agreement: Agreement = "not compared"
+    agreement_text: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class Advice:
     """The resistor to fit. `ohm` is None where none is needed or none can be named; `reason` says which and why."""
 
@@ -189,7 +271,7 @@ class PinFinding:
 
     `verdict` is the worst over the trials with no resistor. `trials`, `stuck_trials` and `stuck_rate_upper95` count
     the same trials. `pull_down` in ohm, with `pull_down_from`. `leakage` is the largest seen. `safe_ohm` is stated only
-    where the line passes. `contact_proven`: in every trial.
+    from a sweep or where the line passes. `sweep` is None where none was planned. `contact_proven`: in every trial.
     """
 
     pin: str
@@ -205,11 +287,12 @@ class PinFinding:
     plain_leak: Literal["yes", "no", "untested"]
     bracket: Bracket
     safe_ohm: Value | None
-    safe_from: Literal["trials", "line", ""]
+    safe_from: Literal["trials", "line", "sweep", ""]
     advice: Advice
     contact_proven: bool
     note: str
     rows: tuple[TrialFinding, ...]
+    sweep: SweepFinding | None = None
 
 
 @dataclass(frozen=True)

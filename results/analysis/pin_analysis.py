@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from results.analysis.advice import Case, advise
-from results.analysis.findings import LeakLine, PinFinding, TrialFinding, Value, Verdict
+from results.analysis.findings import LeakLine, PinFinding, SweepFinding, TrialFinding, Value, Verdict
 from results.analysis.leak_line import average, fit_line
 from results.analysis.leakage import RestPoint, local_slopes, without_load
 from results.analysis.pin_bench import PinBench, ReadTrial
@@ -25,6 +26,8 @@ from results.analysis.pin_notes import (
 from results.analysis.pull_down import PullDown, find_pull_down
 from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance, with_limits
 from results.analysis.stuck_rate import upper_limit
+from results.analysis.sweep_advice import advise_with_sweep
+from results.analysis.sweep_agreement import compared
 from results.analysis.verdict import NO_EVIDENCE, STUCK, judge, worst
 from results.record.run_record import RunRecord
 from results.record.trial import NO_RESISTOR, Condition, Pin, Resistor
@@ -32,8 +35,10 @@ from results.record.trial import NO_RESISTOR, Condition, Pin, Resistor
 _MAY_HAVE_STUCK: frozenset[Verdict] = STUCK | {"undecided", "held at press level"}
 
 
-def analyse_pin(record: RunRecord, condition: Condition, pin: Pin, trials: Sequence[ReadTrial]) -> PinFinding:
-    """All that the trials of one pin under one condition say. Pure.
+def analyse_pin(
+    record: RunRecord, condition: Condition, pin: Pin, trials: Sequence[ReadTrial], sweep: SweepFinding | None = None
+) -> PinFinding:
+    """All that the trials of one pin under one condition say, and its sweep where one was planned. Pure.
 
     Raises RecordError where a trial names a resistor that the record does not hold.
     """
@@ -49,7 +54,43 @@ def analyse_pin(record: RunRecord, condition: Condition, pin: Pin, trials: Seque
     slopes = _slopes(bench, trials, rests, line)
     rail_v = _rail(trials, condition)
     rows = tuple(_row(bench, read, rests[read.trial.sequence], slopes, pull_down, rail_v) for read in trials)
-    return _pin(bench, condition, rows, line, pull_down)
+    finding = _pin(bench, condition, rows, line, pull_down)
+    return finding if sweep is None else _with_sweep(bench, finding, sweep)
+
+
+def _with_sweep(bench: PinBench, finding: PinFinding, sweep: SweepFinding) -> PinFinding:
+    """The pin with its sweep compared with the trials, and with what follows from both."""
+    rules, series_ohm = bench.record.rules, bench.pin.series_ohm
+    sweep = compared(
+        sweep,
+        _tried(bench, finding.rows),
+        load_s=bench.load_s or 0.0,
+        series_ohm=series_ohm,
+        coverage=rules.coverage,
+    )
+    unproven = sweep.observation is not None and sweep.observation.contact == "not proven"
+    said = [
+        finding.note,
+        sweep.agreement_text if sweep.agreement == "disagrees" else "",
+        sweep.note,
+        "sweep: contact not proven" if unproven else "",
+    ]
+    return replace(
+        finding,
+        safe_ohm=sweep.safe if sweep.safe is not None else finding.safe_ohm,
+        safe_from="sweep" if sweep.safe is not None else finding.safe_from,
+        advice=advise_with_sweep(finding.advice, sweep, rules, series_ohm),
+        note=joined(said),
+        sweep=sweep,
+    )
+
+
+def _tried(bench: PinBench, rows: Sequence[TrialFinding]) -> dict[Resistor, list[Verdict]]:
+    """Every verdict of every resistor."""
+    tried: dict[Resistor, list[Verdict]] = {}
+    for row in rows:
+        tried.setdefault(bench.resistor(row.trial.resistor), []).append(row.verdict)
+    return tried
 
 
 def _rail(trials: Sequence[ReadTrial], condition: Condition) -> float:
@@ -158,9 +199,7 @@ def _pin(
     bench: PinBench, condition: Condition, rows: tuple[TrialFinding, ...], line: LeakLine | None, pull_down: PullDown
 ) -> PinFinding:
     levels, rules, series_ohm = bench.record.levels, bench.record.rules, bench.pin.series_ohm
-    tried: dict[Resistor, list[Verdict]] = {}
-    for row in rows:
-        tried.setdefault(bench.resistor(row.trial.resistor), []).append(row.verdict)
+    tried = _tried(bench, rows)
     bare = [row.verdict for row in rows if row.trial.resistor == NO_RESISTOR]
     counted = [verdict for verdict in bare if verdict not in NO_EVIDENCE]
     trials = with_limits(bracket(tried), tried, bench.load_s, rules.coverage)

@@ -56,6 +56,7 @@ def line_of(trial: Trial, samples: SampleSpan, observation: Observation) -> byte
     for name in [name for name, value in kept.items() if isinstance(value, float) and not math.isfinite(value)]:
         kept["notes"] = (*kept["notes"], f"{name} was read as {kept[name]}: not recorded")
         kept[name] = None
+    kept["steps"] = [asdict(step) for step in observation.steps]
     body = {"trial": asdict(trial), "samples": asdict(samples), "observation": kept}
     text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain_number)
     rest = text.encode()[1:]

@@ -23,14 +23,39 @@ ContactProof = Literal[
 """By what the contact to the unit was proven in this trial (design: something that only the unit can do)."""
 
 
+Branch = Literal["down", "up"]
+"""Of a sweep: from the rail down to 0 V (as in a release), or up again."""
+
+
+@dataclass(frozen=True)
+class SweepStep:
+    """One forced level of a sweep, and which samples of the trace were read there.
+
+    `level_v` is what the source was told; what the node came to stands in the trace. `first` and `count`: its
+    samples, one a reading. The last `agreeing` of them agree within their noise (0: not settled within the time
+    allowed). `in_compliance`: the source's current limit decided, not the voltage. `sweep_pass` counts from 1; later
+    ones are refined.
+    """
+
+    sweep_pass: int
+    branch: Branch
+    level_v: float
+    first: int
+    count: int
+    agreeing: int
+    in_compliance: bool = False
+    reads: Reading = ""
+
+
 @dataclass(frozen=True)
 class Observation:
-    """What a procedure returns for one trial.
+    """What a procedure returns for one trial or sweep.
 
     Voltages in volt; None where not measured. `released_after_s` is when the release was commanded, on the trace's own
     time axis as far as the host's clock knows it (a hint for the search of the edge, never its position).
     `press_v` is the open-circuit voltage behind the press resistor, `press_ohm` that resistor (with its standard
     uncertainty), where known. `press_current_a` is what a source-measure unit saw while holding.
+    `steps`: the levels of a sweep in the order in which they were forced; empty for a trial.
     """
 
     trace: Trace
@@ -50,3 +75,4 @@ class Observation:
     holder: Holder = ""
     temperature_c: float | None = None
     notes: tuple[str, ...] = field(default=())
+    steps: tuple[SweepStep, ...] = ()

@@ -55,6 +55,35 @@ class MeterModel:
 
 
 @dataclass(frozen=True)
+class SourceModel:
+    """Limits (half-widths) of the current that the source-measure unit reads: relative, and in ampere."""
+
+    accuracy_reading: float
+    accuracy_a: float
+
+
+@dataclass(frozen=True)
+class SweepRules:
+    """How pins were swept.
+
+    `steps`: equal steps from the rail to 0 V in the first pass; `refine`: levels put in around each place where
+    V/I_net is near its minimum in a later pass. `settled_a`: successive currents that differ by no more have settled;
+    `longest_s`: the wait for that at one level. `leak_setups`: the pin setups with the input buffer on and off, pull-
+    down on in both, whose difference is the leak alone; None where the plan names none.
+    """
+
+    steps: int
+    refine: int
+    settled_a: float
+    longest_s: float
+    leak_setups: tuple[str, str] | None = None
+
+    def reach_v(self, top_v: float, sweep_pass: int) -> float:
+        """How far a refined pass reaches to either side of such a place: one step of the pass before, in volt."""
+        return top_v / self.steps * (2.0 / (self.refine + 1)) ** (sweep_pass - 2)
+
+
+@dataclass(frozen=True)
 class Fixture:
     """Leakage conductance (siemens) and capacitance (farad) of relays and cables at the node; 0 where unknown."""
 
@@ -100,6 +129,7 @@ class RunRecord:
     `origin` is `bench` for a run on instruments and `recorded` for traces that another instrument saved. `press_path`
     says how pins were pressed. `rail_v` is nominal; `rail_tolerance` relative; what was measured stands in each
     observation. `planned` lists every planned trial in order, so that what is missing can be said.
+    `source` is None where the bench has none, `sweep` where the plan asks for no sweep.
     """
 
     run: str
@@ -123,6 +153,8 @@ class RunRecord:
     bench_checked: str = ""
     software: dict[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    source: SourceModel | None = None
+    sweep: SweepRules | None = None
     format: int = FORMAT
 
     def pin(self, name: str) -> Pin:
@@ -173,6 +205,8 @@ __all__ = [
     "Resistor",
     "Rules",
     "RunRecord",
+    "SourceModel",
+    "SweepRules",
     "Trial",
     "Unit",
     "as_json",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 NO_RESISTOR = "none"
 """The name of the trial resistor that is not there."""
@@ -70,9 +71,13 @@ class Condition:
     temperature_c: float | None = None
 
 
+Kind = Literal["trial", "sweep"]
+"""What a step of a run is: a press and release, or a forced-voltage sweep."""
+
+
 @dataclass(frozen=True)
 class Trial:
-    """One press and release of one pin under one condition.
+    """One step of a run on one pin under one condition: a press and release, or a forced-voltage sweep.
 
     `sequence` counts the planned trials of a run from 1. `resistor` is the name of a Resistor of the run record.
     `as_found` marks the trial made before the first reset of the board.
@@ -85,9 +90,12 @@ class Trial:
     condition: Condition
     repeat: int
     as_found: bool = False
+    kind: Kind = "trial"
 
     @property
     def label(self) -> str:
         """What names this trial on the meter's display and in every message: the same whenever it is made."""
+        if self.kind == "sweep":
+            return f"{self.pin} {self.condition.pin_setup} sweep #{self.repeat}"
         found = " as found" if self.as_found else ""
         return f"{self.pin} {self.condition.pin_setup} {self.resistor} #{self.repeat}{found}"

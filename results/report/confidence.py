@@ -153,7 +153,7 @@ def _pull_down(pins: Sequence[PinFinding]) -> _Limit:
 
 
 def _fitted(finding: RunFinding) -> _Limit:
-    """A recommended value below everything that was tried has been worked out, not seen."""
+    """A recommended value that was not tried has been worked out, not seen."""
     tried = [resistor.nominal_ohm for resistor in finding.record.resistors if resistor.nominal_ohm is not None]
     untried = sorted(
         {pin.advice.ohm for pin in finding.pins if pin.advice.ohm is not None}
@@ -162,7 +162,8 @@ def _fitted(finding: RunFinding) -> _Limit:
     if not untried:
         return None
     shown = ", ".join(plain(ohm, "Ω") for ohm in untried)
-    return "Recommended values not tried", f"{shown}: worked out from neighbouring trials; press again once fitted."
+    source = "neighbouring trials" if finding.record.sweep is None else "sweeps or neighbouring trials"
+    return "Recommended values not tried", f"{shown}: worked out from {source}; press again once fitted."
 
 
 def _origin(record: RunRecord) -> _Limit:

@@ -21,6 +21,7 @@ from results.report.confidence import WORTHLESS, calibration, limits, names, sta
 from results.report.headline import NONCONFORMING, VERDICTS, headline, legend, tiles, worst_of
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, bracket_text, cell, percent, plain
 from results.report.suspect import highest_settled, suspect
+from results.report.swept import swept, swept_of
 from results.report.wording import MEANINGS, SYMBOLS, cautions, method
 
 MOST_ON_PAGE_ONE = 14
@@ -62,6 +63,7 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
         "pins": [_pin_row(pin, record, marks) for pin in finding.pins],
         "pin_notes": [{"mark": mark, "text": text} for text, mark in marks.items()],
         "suspects": [suspect(pin, record) for pin in suspects_of(finding)],
+        "sweeps": [swept(pin, record) for pin in swept_of(finding)],
         "untraced": _untraced(finding.pins),
         "meanings": [{"symbol": SYMBOLS[word], "word": word, "text": MEANINGS[word]} for word in VERDICTS],
         "bench": _bench(finding),
@@ -172,6 +174,7 @@ def _pin_row(pin: PinFinding, record: RunRecord, marks: Mapping[str, str]) -> di
         "leakage": _leakage(pin, k),
         "pull_down": cell(pin.pull_down, "Ω", k),
         "safe": cell(pin.safe_ohm, "Ω", k) if pin.safe_ohm is not None else {"text": "–"},
+        "safe_from": pin.safe_from if pin.safe_ohm is not None else "",
         "bracket": bracket_text(pin.bracket),
         "fit": fit_cell(pin),
         "marks": "".join(marks[part] for part in _parts(pin.note) if part in marks),
@@ -223,6 +226,7 @@ def _bench(finding: RunFinding) -> list[dict[str, str]]:
         _fact("Bench check", record.bench_checked or "not checked before this run"),
         _fact("Origin of the traces", "this bench" if record.origin == "bench" else "recorded by another instrument"),
         _fact("Meter accuracy (limits)", accuracy),
+        *_source(record),
         _fact("Meter input resistance", _stated(meter.input_ohm, "Ω")),
         _fact("Meter range", _stated(meter.range_v, "V")),
         _fact("Mains frequency", f"{meter.line_hz:g}\u00a0Hz" if meter.line_hz else "not stated"),
@@ -230,6 +234,15 @@ def _bench(finding: RunFinding) -> list[dict[str, str]]:
         _fact("Temperature", _temperature(finding)),
         _fact("Software", ", ".join([f"stuckpin {record.version}", *(f"{n} {v}" for n, v in record.software.items())])),
     ]
+
+
+def _source(record: RunRecord) -> list[dict[str, str]]:
+    """The accuracy of the source's current, where a sweep rests on it."""
+    if record.source is None or record.sweep is None:
+        return []
+    source = record.source
+    limits_text = f"{plain(source.accuracy_reading, '%')} of reading + {plain(source.accuracy_a, 'A')}"
+    return [_fact("Source current accuracy (limits)", limits_text)]
 
 
 def _stated(value: float | None, unit: Any) -> str:

@@ -50,8 +50,8 @@ def current_svg(pin: PinFinding, record: RunRecord) -> str | None:
         axes.set(xlim=(-0.03 * right, right), ylim=(bottom / scale, top / scale))
         axes.set(xlabel="voltage at the pin / V", ylabel=f"net pin current / {unit}")
         axes.axhline(0.0, color=RULE, linewidth=0.5, zorder=0.5)
-        _load_lines(axes, pin, record, styles, scale, series_ohm)
-        _level_uprights(axes, record)
+        load_lines(axes, pin, record, styles, scale, series_ohm)
+        level_uprights(axes, record)
         if line is not None:
             axes.plot(line[0], line[1] / scale, color=ACCENT, linewidth=1.6, alpha=0.85, zorder=2)
             at = int(0.7 * line[0].size)
@@ -83,7 +83,7 @@ def current_svg(pin: PinFinding, record: RunRecord) -> str | None:
         return svg_of(figure)
 
 
-def _level_uprights(axes: Axes, record: RunRecord) -> None:
+def level_uprights(axes: Axes, record: RunRecord) -> None:
     for name, level in (("IL", record.levels.v_il), ("IH", record.levels.v_ih)):
         axes.axvline(level, color="#555555", linewidth=0.6, linestyle=(0, (1, 1.8)), zorder=1)
         axes.annotate(
@@ -117,7 +117,7 @@ def _plain_line(pin: PinFinding, record: RunRecord) -> tuple[FloatArray, FloatAr
     return (volts[shown], current[shown]) if shown.any() else None
 
 
-def _load_lines(
+def load_lines(
     axes: Axes, pin: PinFinding, record: RunRecord, styles: dict[str, Look], scale: float, series_ohm: float
 ) -> None:
     """I = V·G of each trial resistor with the meter, and of the advised resistor alone, labelled where it leaves."""

@@ -41,14 +41,18 @@ def report_pdf(finding: RunFinding, *, written_utc: datetime) -> bytes:
 
 
 def _add_figures(content: dict[str, Any], finding: RunFinding) -> None:
-    """Beside each suspect pin its figures as SVG, empty where there is nothing to draw."""
+    """Beside each suspect and each swept pin its figures as SVG, empty where there is nothing to draw."""
     from results.report.content import suspects_of
     from results.report.figure_current import current_svg
+    from results.report.figure_sweep import sweep_svg
     from results.report.figure_traces import traces_svg
+    from results.report.swept import swept_of
 
     for shown, pin in zip(content["suspects"], suspects_of(finding), strict=True):
         shown["traces"] = traces_svg(pin, finding.record) or ""
         shown["current"] = current_svg(pin, finding.record) or ""
+    for shown, pin in zip(content["sweeps"], swept_of(finding), strict=True):
+        shown["figure"] = sweep_svg(pin, finding.record) or ""
 
 
 def _typeset(data: str, written_utc: datetime) -> bytes:

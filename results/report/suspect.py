@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from results.analysis.findings import PinFinding, TrialFinding, Value
+from results.analysis.sweep_agreement import branch_text
 from results.quantity import show
 from results.record.run_record import RunRecord
 from results.record.trial import NO_RESISTOR
@@ -93,6 +94,8 @@ def _safe(pin: PinFinding, coverage: float) -> str:
     bracket = bracket_text(pin.bracket)
     if pin.safe_ohm is None:
         return bracket
+    if pin.sweep is not None and pin.sweep.worse is not None and pin.safe_from == "sweep":
+        return f"{branch_text(pin.sweep.worse)} from the sweep; from trials: {bracket}"
     return f"{quantity_text(pin.safe_ohm, 'Ω', coverage)} from the {pin.safe_from}; from trials: {bracket}"
 
 

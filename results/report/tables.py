@@ -1,4 +1,4 @@
-"""trials.csv and pins.csv: one row a trial, one row a pin and condition.
+"""trials.csv, pins.csv and sweeps.csv: one row a trial, one row a pin and condition, one row a step of a sweep.
 
 UTF-8, comma, a header row, SI units, "." as decimal point, nine significant digits (more than any instrument gives),
 empty where a number is not determined, and no cell that a spreadsheet could take for a formula.
@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from results.analysis.findings import PinFinding, RunFinding, TrialFinding, Value
+from results.analysis.findings import PinFinding, RunFinding, SweepFinding, SweepPoint, TrialFinding, Value
 from results.analysis.stuck_rate import upper_limit
 from results.analysis.verdict import NO_EVIDENCE
 from results.errors import RecordError
@@ -31,6 +31,17 @@ def write_trials_csv(finding: RunFinding, path: Path) -> None:
 def write_pins_csv(finding: RunFinding, path: Path) -> None:
     """One row a pin and condition. Raises RecordError where it cannot be written."""
     _write(path, _PIN_COLUMNS, (_pin_row(finding, pin) for pin in finding.pins))
+
+
+def write_sweeps_csv(finding: RunFinding, path: Path) -> None:
+    """One row a step of every sweep, in the order in which they were forced."""
+    sweeps = [(pin, pin.sweep) for pin in finding.pins if pin.sweep is not None]
+    rows = (
+        _sweep_row(finding, pin, number, point)
+        for pin, sweep in sweeps
+        for number, point in enumerate(sweep.points, start=1)
+    )
+    _write(path, _SWEEP_COLUMNS, rows)
 
 
 def text_cell(text: str) -> str:
@@ -128,6 +139,38 @@ _PIN_COLUMNS = (
     "safe_resistance_below_ohm",
     "safe_resistance_low_presses",
     "safe_resistance_low_rate_upper95",
+    "safe_resistance_lower95_ohm",
+    "safe_resistance_upper95_ohm",
+    "sweep_down_ohm",
+    "sweep_up_ohm",
+    "sweep_agreement",
+    "hysteresis_a",
+    "hysteresis_u_a",
+    "trip_down_v",
+    "trip_up_v",
+    "leak_alone_a",
+    "leak_alone_u_a",
+    "leak_alone_at_v",
+)
+
+_SWEEP_COLUMNS = (
+    "unit",
+    "pin",
+    "pin_setup",
+    "branch",
+    "step",
+    "voltage_v",
+    "voltage_u_v",
+    "source_current_a",
+    "net_pin_current_a",
+    "net_pin_current_u_a",
+    "reads",
+    "note",
+    "source_current_u_a",
+    "at_pin_v",
+    "forced_v",
+    "pass",
+    "readings",
 )
 
 
@@ -197,6 +240,48 @@ def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
         "safe_resistance_below_ohm": pin.bracket.below_ohm,
         "safe_resistance_low_presses": presses or None,
         "safe_resistance_low_rate_upper95": upper_limit(0, presses),
+        **_of_sweep(pin.sweep),
+    }
+
+
+def _of_sweep(sweep: SweepFinding | None) -> dict[str, Cell]:
+    """What a sweep adds to the row of its pin; empty cells where there is none."""
+    branches = (None, None) if sweep is None else (sweep.down, sweep.up)
+    trips = (None, None) if sweep is None else (sweep.trip_down, sweep.trip_up)
+    leak = None if sweep is None else sweep.leak
+    down_ohm, up_ohm = (
+        None if branch is None or branch.required.value <= 0.0 else 1.0 / branch.required.value for branch in branches
+    )
+    return {
+        "safe_resistance_lower95_ohm": None if sweep is None else sweep.safe_low_ohm,
+        "safe_resistance_upper95_ohm": None if sweep is None else sweep.safe_high_ohm,
+        "sweep_down_ohm": down_ohm,
+        "sweep_up_ohm": up_ohm,
+        "sweep_agreement": "" if sweep is None else sweep.agreement,
+        **_with_u("hysteresis", None if sweep is None else sweep.hysteresis, "a"),
+        "trip_down_v": None if trips[0] is None else trips[0].value,
+        "trip_up_v": None if trips[1] is None else trips[1].value,
+        **_with_u("leak_alone", None if leak is None else leak.largest, "a"),
+        "leak_alone_at_v": None if leak is None else leak.at_v,
+    }
+
+
+def _sweep_row(finding: RunFinding, pin: PinFinding, number: int, point: SweepPoint) -> dict[str, Cell]:
+    return {
+        "unit": _unit(finding.record),
+        "pin": pin.pin,
+        "pin_setup": pin.condition.pin_setup,
+        "branch": point.step.branch,
+        "step": number,
+        **_with_u("voltage", point.voltage, "v"),
+        **_with_u("source_current", point.source, "a"),
+        **_with_u("net_pin_current", point.net_current, "a"),
+        "reads": point.step.reads,
+        "note": point.note,
+        "at_pin_v": point.at_pin_v,
+        "forced_v": point.step.level_v,
+        "pass": point.step.sweep_pass,
+        "readings": point.step.count,
     }
 
 

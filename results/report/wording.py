@@ -89,15 +89,24 @@ def method(record: RunRecord) -> list[dict[str, str]]:
             "the largest trial resistor that released every time, with every smaller one releasing too. High end: the "
             "smallest that stuck. The true value lies between, as far as the number of presses shows. A larger one "
             "releasing while a smaller one sticks is intermittent and not bracketed. A single value is stated only "
-            "where a plain-leak line passes its test (lack of fit; implied pull-down inside the expected range).",
+            "where a plain-leak line passes its test (lack of fit; implied pull-down inside the expected range)"
+            + (", or where a sweep tells it." if record.sweep is not None else "."),
         ),
+        *_sweep(record),
         _said(
             "Recommended resistor",
             f"The largest value of series {record.rules.series}, tolerance "
             f"{plain(record.rules.advised_tolerance, '%')}, that released every time together with every smaller one "
             f"and is shown to keep a margin of {plain(record.rules.margin, '%')} in conductance: against a larger "
             "resistor that released every time too, or against the plain-leak line. It holds for this unit under the "
-            "conditions tried; others may need a smaller one.",
+            "conditions tried; others may need a smaller one."
+            + (
+                " Where a sweep tells R_safe, the largest value of the series that keeps the margin to its lower limit "
+                "on the worse branch, less the series resistance on the board, whether tried or not. Where sweep and "
+                "trials disagree, the smaller of both."
+                if record.sweep is not None
+                else ""
+            ),
         ),
         _said("The meter is a load", _load(record)),
         _said("Time constants", _times(record)),
@@ -126,6 +135,29 @@ def cautions(record: RunRecord) -> list[str]:
         "persons work on them.",
         "A resistor that is fitted loads whatever drives the pin high: check that the driver still reaches V_IH, and "
         "the current and power it takes.",
+    ]
+
+
+def _sweep(record: RunRecord) -> list[dict[str, str]]:
+    """How pins were swept; nothing where none was."""
+    rules = record.sweep
+    if rules is None:
+        return []
+    step = plain(record.rail_v / rules.steps, "V", 2)
+    return [
+        _said(
+            "Forced-voltage sweep",
+            "A source-measure unit forced the pin through its series relay from the rail down to 0 V and up again, in "
+            f"steps of about {step}, at exactly V_IL and just below it, and twice more in finer steps where V/I_net is "
+            "near its minimum. At each step three successive readings had to agree within their noise or "
+            f"{plain(rules.settled_a, 'A')}, within {plain(rules.longest_s, 's')}; a step that did not settle, or at "
+            "which the source was at its current limit, is no point of the curve. The voltage is the meter's. Net pin "
+            "current: V·(G_meter + G_fixture) less the source's current. Largest safe resistance: 1/G_req, with G_req "
+            "the largest I_net/V at and above V_IL, from the worse branch. Its range holds 95 %: limits of meter and "
+            "source as rectangular errors common to all steps, noise, and what lies between steps, by Monte Carlo "
+            "(JCGM 101:2008). A hump narrower than two steps could be missed. The trials are compared with the down "
+            "branch, which is the way of a release; sweep and trials are never averaged.",
+        )
     ]
 
 

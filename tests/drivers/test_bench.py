@@ -312,6 +312,60 @@ def test_a_source_presses_through_its_relay_and_goes_off_only_after_that_relay_i
     assert bench.press_level() == (3.3, 0.0, 0.0)
 
 
+def test_a_pressed_pin_is_forced_to_other_levels_without_letting_go_and_each_renews_the_lease() -> None:
+    leases: list[float | None] = []
+    rig = Rig()
+    bench = rig.bench(limits=Limits(press_time_s=1.0), lease=leases.append)
+    bench.prepare()
+    bench.select("D1")
+    leases.clear()
+    with bench.pressed("D1", "source", 3.3):
+        rig.sent.clear()
+        for level_v in (2.0, 1.0, 0.0):
+            bench.clock.wait(0.6)  # 1.8 s in all: more than the limit of one level
+            bench.force(level_v)
+            assert (rig.forced_v, rig.output, rig.closed) == (level_v, True, {"101", "204"})
+            assert _state(bench) == "pressed"
+            assert bench.press_level()[0] == level_v
+        assert [message for _, message in rig.sent if "?" not in message] == [
+            f"SOUR:VOLT:LEV:IMM:AMPL {level_v}" for level_v in (2, 1, 0)
+        ]
+    # Once to press, once a level; then what letting go may take, and none.
+    assert leases == [1.0] * 4 + [LET_GO_S, None]
+    assert (rig.output, rig.closed) == (False, {"101"})
+
+
+def test_a_level_beyond_the_limit_or_held_for_too_long_is_not_forced() -> None:
+    rig = Rig()
+    bench = rig.bench(limits=Limits(press_time_s=1.0))
+    bench.prepare()
+    bench.select("D1")
+    with bench.pressed("D1", "source", 3.3):
+        with pytest.raises(LimitError, match=r"force of D1: 5.6 V is beyond limits.voltage of 5.5 V"):
+            bench.force(5.6)
+        assert (rig.forced_v, _state(bench)) == (3.3, "pressed")
+        bench.clock.wait(1.5)
+        with pytest.raises(LimitError, match=r"press of D1: 1.5\d* s is not within limits.press_time of 1 s"):
+            bench.force(2.0)
+        assert rig.forced_v == 3.3
+
+
+def test_only_a_pin_that_a_source_presses_is_forced() -> None:
+    rig = Rig()
+    bench = rig.bench()
+    bench.prepare()
+    bench.select("D1")
+    with pytest.raises(BenchError, match="cannot force while selected"):
+        bench.force(1.0)
+    with bench.pressed("D1", "relay", 3.3), pytest.raises(BenchError, match="only a pin that a source presses"):
+        bench.force(1.0)
+    with bench.pressed("D1", "source", 3.3):
+        bench.release()
+        with pytest.raises(BenchError, match="cannot force while released"):
+            bench.force(1.0)
+    assert rig.forced_v == 3.3
+
+
 def test_a_source_without_a_relay_in_series_is_refused_before_anything_is_sent() -> None:
     rig = Rig()
     bench = rig.bench(Wiring(select={"D1": Channel("switch", "101")}))

@@ -44,6 +44,7 @@ from harness.plan import (
     RailTable,
     RecordedTable,
     ReleaseTable,
+    SweepTable,
     TrialsTable,
     UnitTable,
     plan_from_text,
@@ -53,7 +54,7 @@ from harness.values import Count, Interval, Kind, Number, Quantity
 from results.analysis.findings import RunFinding, Verdict
 from results.logic_levels import known_standards
 from results.quantity import show
-from results.report.tables import write_pins_csv, write_trials_csv
+from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
 from tests.results.report.made_findings import fernhill
 
 HOUSE = Path(harness.__file__).parent.parent
@@ -69,6 +70,7 @@ PLAN_TABLES = {
     "[log]": LogTable,
     "[release]": ReleaseTable,
     "[trials]": TrialsTable,
+    "[sweep]": SweepTable,
     "[advice]": AdviceTable,
     "[recorded]": RecordedTable,
     "[[pins]]": PinTable,
@@ -223,7 +225,10 @@ def test_a_refusal_reads_as_the_page_says() -> None:
     assert said == f"stuckpin: {refused.value}\n"
 
 
-@pytest.mark.parametrize(("name", "write"), [("trials.csv", write_trials_csv), ("pins.csv", write_pins_csv)])
+@pytest.mark.parametrize(
+    ("name", "write"),
+    [("trials.csv", write_trials_csv), ("pins.csv", write_pins_csv), ("sweeps.csv", write_sweeps_csv)],
+)
 def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path: Path) -> None:
     finding: RunFinding = fernhill(())
     write(finding, tmp_path / name)

@@ -35,7 +35,9 @@ def fernhill_bench() -> BenchFile:
     return bench_from_text(text)
 
 
-@pytest.mark.parametrize(("name", "fits", "trials"), [("by_hand", 4, 12), ("source", 0, 183)])
+@pytest.mark.parametrize(
+    ("name", "fits", "trials"), [("by_hand", 4, 12), ("source", 0, 183), ("sweep", 0, 2 * (4 * 2 * 3 + 2))]
+)
 def test_example_plan_goes_with_its_bench(name: str, fits: int, trials: int) -> None:
     plan, bench = read_plan(EXAMPLES / name / "plan.toml"), read_bench(EXAMPLES / name / "bench.toml")
     assert together_problems(plan, bench) == []

@@ -182,6 +182,12 @@ ONE_LINE = [
         'plan.toml: pins[2].name: must be letters, digits and _ . + - # ~, as a console takes it: "D 2"',
     ),
     ('name = "D2"', "", "plan.toml: pins[2].name: missing"),
+    ("[advice]", "[sweep]\nsteps = 5\n\n[advice]", "plan.toml: sweep.steps: must be 10 to 1000: 5"),
+    ("[advice]", "[sweep]\nrefine = 0\n\n[advice]", "plan.toml: sweep.refine: must be 4 to 100: 0"),
+    ("[advice]", '[sweep]\nsettled = "2 mA"\n\n[advice]', 'plan.toml: sweep.settled: must be 0 A to 1 mA: "2 mA"'),
+    ("[advice]", '[sweep]\nleak_setups = ["reset default", "buffer off"]\n\n[advice]', 'plan.toml: sweep.leak_setups[2]: is not one of trials.pin_setups: "buffer off"'),
+    ("[advice]", '[sweep]\nleak_setups = ["reset default", "reset default"]\n\n[advice]', 'plan.toml: sweep.leak_setups[2]: already stands in the list as its no. 1: "reset default"'),
+    ("[advice]", '[sweep]\nspeed = 1\n\n[advice]', "plan.toml: sweep.speed: unknown key (did you mean settled?): 1"),
 ]  # fmt: skip
 
 

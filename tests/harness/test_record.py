@@ -10,9 +10,9 @@ from harness.bench_file import bench_from_text
 from harness.plan import plan_from_text
 from harness.record import instrument_record, make_record, press_settings, trial_resistors
 from harness.sequence import trials_in_order
-from results.record.run_record import InstrumentRecord, RunRecord, as_json, from_json
+from results.record.run_record import InstrumentRecord, RunRecord, SourceModel, SweepRules, as_json, from_json
 from results.record.trial import Pin, Resistor
-from tests.harness.wrong_files import BENCH, PLAN, changed
+from tests.harness.wrong_files import BENCH, PLAN, changed, swept_bench
 
 RECORDED = """
 [recorded]
@@ -63,6 +63,22 @@ def test_record_of_a_bench_run() -> None:
     assert record.fixture.capacitance_f == pytest.approx(120e-12)
     assert record.fixture.conductance_s == pytest.approx(1e-10)
     assert record.notes == ("first",)
+
+
+def test_a_sweep_and_the_source_that_makes_it_stand_in_the_record() -> None:
+    both = '["reset default", "buffer off"]'
+    table = f'[sweep]\nsteps = 40\nsettled = "5 nA"\nleak_setups = {both}\n\n[advice]'
+    plan = plan_from_text(changed(PLAN, ("[advice]", table), ('["reset default"]', both)))
+    bench = bench_from_text(swept_bench())
+    record = make_record(plan, bench, trials_in_order(plan, bench), run="r", started_utc="", version="0")
+    assert record.source == SourceModel(pytest.approx(1e-3), pytest.approx(10e-9))  # type: ignore[arg-type]
+    assert record.sweep == SweepRules(40, 8, pytest.approx(5e-9), 1.0, ("reset default", "buffer off"))  # type: ignore[arg-type]
+    assert from_json(as_json(record)) == record
+    settings = press_settings(plan, bench)
+    assert settings.sweep == record.sweep
+    assert settings.series_ohm == {"D1": 0.0, "D2": 0.0}
+    assert bench_record().source is None
+    assert bench_record().sweep is None
 
 
 def test_record_survives_the_file() -> None:

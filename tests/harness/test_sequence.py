@@ -143,3 +143,26 @@ def test_nobody_is_told_of_fits_where_all_are_switched() -> None:
     trials = trials_in_order(plan, SWITCHED)
     assert hand_fits(trials, plan, SWITCHED) == 0
     assert order_note(trials, plan, SWITCHED) == ""
+
+
+def test_each_pin_is_swept_in_each_setup_after_its_trials_with_nothing_fitted() -> None:
+    setups = '["reset default", "buffer off"]'
+    plan = plan_with(('["reset default"]', setups), ("[advice]", "[sweep]\n\n[advice]"))
+    trials = trials_in_order(plan, SWITCHED)
+    by_pin = [list(group) for _, group in groupby(trials, lambda trial: trial.pin)]
+    assert [len(group) for group in by_pin] == [2 * 3 * 3 + 2] * 2
+    for group in by_pin:
+        assert [trial.kind for trial in group] == ["trial"] * 18 + ["sweep"] * 2
+        assert [(t.procedure, t.resistor, t.condition.pin_setup, t.repeat) for t in group[-2:]] == [
+            ("forced_sweep", "none", "reset default", 1),
+            ("forced_sweep", "none", "buffer off", 1),
+        ]
+    assert len({trial.label for trial in trials}) == len(trials)
+    assert all(trial.kind == "trial" for trial in trials_in_order(plan))
+
+
+def test_where_a_person_fits_the_resistors_all_sweeps_come_last() -> None:
+    plan = plan_with(("repeats = 3", 'repeats = 3\nfitted = "hand"'), ("[advice]", "[sweep]\n\n[advice]"))
+    trials = trials_in_order(plan, SWITCHED)
+    assert [trial.kind for trial in trials] == ["trial"] * 18 + ["sweep"] * 2
+    assert [trial.pin for trial in trials[-2:]] == ["D1", "D2"]

@@ -10,14 +10,7 @@ from harness.bench_file import bench_from_text, check_together
 from harness.errors import UserFileError
 from harness.plan import plan_from_text
 from harness.together import together_problems
-from tests.harness.wrong_files import BENCH, PLAN, changed
-
-SOURCE = """
-[source]
-resource = "GPIB0::24::INSTR"
-accuracy_reading = "0.1 %"
-accuracy = "10 nA"
-"""
+from tests.harness.wrong_files import BENCH, PLAN, SOURCE, changed, swept_bench
 
 ONE_LINE: list[tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...], str]] = [
     ((('name = "D2"', 'name = "D9"'),), (), 'plan.toml: pins[2].name: bench.toml has no wire for this pin in wiring.select: "D9"'),
@@ -46,6 +39,33 @@ def test_plan_that_the_bench_cannot_carry_out(
     with pytest.raises(UserFileError) as caught:
         check_together(plan, bench)
     assert str(caught.value) == line
+
+
+SWEEP = ("[advice]", "[sweep]\n\n[advice]")
+
+
+@pytest.mark.parametrize(
+    ("in_plan", "bench", "lines"),
+    [
+        (SWEEP, BENCH, ["plan.toml: sweep: bench.toml has no [source] to force a voltage with", "plan.toml: sweep: bench.toml has no wiring.source, the series relay by which a source lets go"]),
+        (SWEEP, swept_bench(wire=""), ["plan.toml: sweep: bench.toml has no wiring.source, the series relay by which a source lets go"]),
+        (SWEEP, swept_bench(wire='source = { channel = "switch 202", resistor = "4.7 kΩ" }\n'), ["plan.toml: sweep: a source that sweeps may have 1 kΩ in series at most, wiring.source of bench.toml has 4.7 kΩ"]),
+        (("[advice]", '[sweep]\nlongest = "11 s"\n\n[advice]'), swept_bench(), ['plan.toml: sweep.longest: must not be longer than limits.press_time of bench.toml, 10 s: "11 s"']),
+        (("[advice]", "[sweep]\n\n[advice]"), swept_bench(('voltage = "5.5 V"', 'voltage = "5.5 V"\npress_time = "0.5 s"')), ['plan.toml: sweep.longest: must not be longer than limits.press_time of bench.toml, 500 ms: 1 s']),
+    ],
+    ids=["no source", "no relay", "too much in series", "too long", "too long by default"],
+)  # fmt: skip
+def test_a_sweep_that_the_bench_cannot_make(in_plan: tuple[str, str], bench: str, lines: list[str]) -> None:
+    plan = plan_from_text(changed(PLAN, in_plan))
+    with pytest.raises(UserFileError) as caught:
+        check_together(plan, bench_from_text(bench))
+    assert str(caught.value).splitlines() == lines
+
+
+def test_a_sweep_goes_with_a_source_behind_its_relay_whatever_the_trials_press_with() -> None:
+    plan = plan_from_text(changed(PLAN, SWEEP))
+    assert plan.press.path == "relay"
+    assert together_problems(plan, bench_from_text(swept_bench())) == []
 
 
 def test_source_path_needs_source_and_series_relay() -> None:

@@ -82,6 +82,19 @@ D2 = "switch 102"
 """
 
 
+SOURCE = """
+[source]
+resource = "GPIB0::24::INSTR"
+accuracy_reading = "0.1 %"
+accuracy = "10 nA"
+"""
+
+
+def swept_bench(*edits: tuple[str, str], source: str = SOURCE, wire: str = 'source = "switch 202"\n') -> str:
+    """The bench file with a source and its series relay."""
+    return changed(BENCH, ("\n[wiring]\n", f"{source}\n[wiring]\n{wire}"), *edits)
+
+
 def changed(text: str, *edits: tuple[str, str]) -> str:
     """The text with each edit made; each must hit, or the test would break nothing."""
     for old, new in edits:

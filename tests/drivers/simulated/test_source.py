@@ -178,6 +178,19 @@ def test_its_readings_are_as_noisy_and_wrong_as_the_board_file_says() -> None:
     assert 0 < abs(first[0] - 2.0) < 2.1e-3
 
 
+def test_its_current_is_off_by_an_offset_that_it_keeps() -> None:
+    source = _source(extra="[source]\noffset_error_a = 1e-7\n")
+    ask(source, FORCE.format(2.0))
+    source.world.move_to(0.1)
+    at_2_v = _read(source)[1] - 2.0 / 59742
+    ask(source, "SOUR:VOLT 1.0")
+    source.world.move_to(0.2)
+    at_1_v = _read(source)[1] - 1.0 / 59742
+
+    assert 1e-9 < abs(at_2_v) <= 1.05e-7
+    assert at_1_v == pytest.approx(at_2_v, abs=5e-9)
+
+
 def test_a_source_of_ten_nanoamperes_holds_a_node_that_leaks_less() -> None:
     """The limit's corner used to be so sharp that the solver chattered at it: 2 nV wide, in tolerances of 10 nV."""
     table = 'leak = { kind = "table", voltage_v = [0.0, 3.3], current_a = [2e-9, 2e-9] }'

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from results.record import journal, samples
-from results.record.observation import Observation
+from results.record.observation import Observation, SweepStep
 from tests.results.record.runs import observation, same, trial
 
 
@@ -48,6 +48,28 @@ def test_what_was_not_a_number_is_kept_as_not_measured_with_a_note() -> None:
     assert entry.fields["hold_v"] is None
     assert entry.fields["rail_v"] == 3.25
     assert entry.fields["notes"] == ("hold_v was read as nan: not recorded",)
+
+
+def test_the_steps_of_a_sweep_come_back_as_they_were() -> None:
+    steps = (
+        SweepStep(1, "down", 3.3, 0, 4, 3, reads="high"),
+        SweepStep(2, "up", 0.8, 4, 5, 0, in_compliance=True),
+    )
+    seen = replace(observation(3), steps=steps)
+    span = samples.span_of(seen.trace, samples.encode(seen.trace), 0)
+    (entry,) = journal.read(journal.line_of(replace(trial(3), kind="sweep"), span, seen)).entries
+    assert entry.trial.kind == "sweep"
+    assert entry.observation(seen.trace).steps == steps
+
+
+def test_a_line_written_before_there_were_sweeps_is_a_trial() -> None:
+    (line,) = lines(1)
+    body = json.loads(line)
+    del body["crc32"], body["trial"]["kind"], body["observation"]["steps"]
+    rest = json.dumps(body, separators=(",", ":"))[1:].encode()
+    (entry,) = journal.read(b'{"crc32":"%08x",' % zlib.crc32(rest) + rest + b"\n").entries
+    assert entry.trial == trial(1)
+    assert entry.fields["steps"] == ()
 
 
 @pytest.mark.parametrize("cut", [1, 2, 30, 200])
