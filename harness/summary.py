@@ -34,7 +34,7 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
 def _pin_line(pin: PinFinding) -> str:
     parts = [f"{pin.pin}: {pin.verdict}"]
     levels = [row.settled.value for row in pin.rows if row.settled is not None and row.trial.resistor == "none"]
-    if levels:
+    if levels and pin.stuck_trials:
         parts.append(f"rests at {show(max(levels), 'V', digits=4)}")
     if pin.stuck_trials:
         parts.append(f"stuck in {pin.stuck_trials} of {pin.trials} trials without a resistor")
