@@ -11,9 +11,6 @@ from drivers.limits import Limits
 from drivers.wiring import Channel, Wiring
 from harness.bench_rules import bench_faults, rectangular_u_ohm
 from harness.bench_tables import BenchTables, WireTable, WiringTable
-from harness.errors import UserFileError
-from harness.plan import Plan
-from harness.together import together_problems
 from harness.user_file import read_tables, read_text, read_toml, refuse_faults
 from harness.values import TrialResistor
 
@@ -89,11 +86,4 @@ def bench_from_text(text: str, path: Path | str = "bench.toml") -> BenchFile:
     return BenchFile(**{**vars(tables), "wiring": wiring}, path=str(path), text=text, raw=raw)
 
 
-def check_together(plan: Plan, bench: BenchFile) -> None:
-    """Refuse a plan that this bench cannot carry out. Raises UserFileError, one line a problem, the plan's first."""
-    problems = together_problems(plan, bench)
-    if problems:
-        raise UserFileError.of(problems)
-
-
-__all__ = ["BenchFile", "bench_from_text", "check_together", "read_bench"]
+__all__ = ["BenchFile", "bench_from_text", "read_bench"]

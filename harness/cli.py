@@ -158,12 +158,13 @@ def _run(
     plan_path: Path, bench_path: Path, *, runs: Path, procedures: Sequence[Path], operator: str, plain: bool, pdf: bool
 ) -> int:
     """Everything is read and checked before the first instrument is opened."""
-    from harness.bench_file import check_together, read_bench
+    from harness.bench_file import read_bench
     from harness.plan import read_plan
     from harness.procedure_file import load_procedure
     from harness.prompts import Terminal
     from harness.run import carry_out
     from harness.signals import StopRequest
+    from harness.together import check_together
     from harness.watch import watched
 
     plan, bench = read_plan(plan_path), read_bench(bench_path)

@@ -17,7 +17,7 @@ from results.quantity import show
 from results.record.run_record import Levels
 
 if TYPE_CHECKING:
-    from harness.plan import PlanTables
+    from harness.plan_tables import PlanTables
 
 MAX_SAMPLES = 1_000_000
 """Samples of one trace: 16 MB. More is a slip of the interval; a node that crawls needs a longer one."""

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from harness.errors import Problem, shown
+from harness.errors import Problem, UserFileError, shown
 from harness.plan_rules import highest_rail_v, mains_faults, samples
 from harness.user_file import Fault, Location, at, problem
 from results.quantity import show
@@ -20,6 +20,13 @@ if TYPE_CHECKING:
 MOST_SERIES_OHM = 1e3
 """A leak's current rises by no more than about 0.5 mS with the voltage; a source behind 1 kΩ still holds such a
 node."""
+
+
+def check_together(plan: Plan, bench: BenchFile) -> None:
+    """Refuse a plan that this bench cannot carry out. Raises UserFileError, one line a problem, the plan's first."""
+    problems = together_problems(plan, bench)
+    if problems:
+        raise UserFileError.of(problems)
 
 
 def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:

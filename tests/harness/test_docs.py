@@ -14,7 +14,7 @@ import pytest
 import harness
 from drivers.dialect import OPTIONAL, TEMPLATES
 from drivers.simulated.board_file import parse_board
-from harness.bench_file import bench_from_text, check_together
+from harness.bench_file import bench_from_text
 from harness.bench_tables import (
     BenchTable,
     BenchTables,
@@ -33,7 +33,8 @@ from harness.bench_tables import (
     WiringTable,
 )
 from harness.errors import UserFileError
-from harness.plan import (
+from harness.plan import plan_from_text
+from harness.plan_tables import (
     AdviceTable,
     LevelsTable,
     LogTable,
@@ -47,8 +48,8 @@ from harness.plan import (
     SweepTable,
     TrialsTable,
     UnitTable,
-    plan_from_text,
 )
+from harness.together import check_together
 from harness.user_file import file_key
 from harness.values import Count, Interval, Kind, Number, Quantity
 from results.analysis.findings import RunFinding, Verdict

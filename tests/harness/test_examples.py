@@ -8,12 +8,12 @@ import pytest
 
 import harness
 from drivers.simulated.board_file import read_board_file
-from harness.bench_file import BenchFile, bench_from_text, check_together, read_bench
+from harness.bench_file import BenchFile, bench_from_text, read_bench
 from harness.plan import nominal_ohm, read_plan
 from harness.procedure_file import load_procedure
 from harness.record import make_record
 from harness.sequence import hand_fits, trials_in_order
-from harness.together import together_problems
+from harness.together import check_together, together_problems
 
 HOUSE = Path(harness.__file__).parent.parent
 EXAMPLES = HOUSE / "examples"

@@ -6,10 +6,10 @@ from __future__ import annotations
 
 import pytest
 
-from harness.bench_file import bench_from_text, check_together
+from harness.bench_file import bench_from_text
 from harness.errors import UserFileError
 from harness.plan import plan_from_text
-from harness.together import together_problems
+from harness.together import check_together, together_problems
 from tests.harness.wrong_files import BENCH, PLAN, SOURCE, changed, swept_bench
 
 ONE_LINE: list[tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...], str]] = [

@@ -9,13 +9,14 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from drivers.operator import Operator
-from harness.bench_file import bench_from_text, check_together
+from harness.bench_file import bench_from_text
 from harness.demo import simulated_bench
 from harness.events import Event
 from harness.plan import plan_from_text
 from harness.procedure_file import load_procedure
 from harness.run import RunResult, carry_out
 from harness.signals import StopRequest
+from harness.together import check_together
 from results.analysis.analysis import analyse_folder
 from results.analysis.findings import RunFinding
 

@@ -1,0 +1,180 @@
+"""The tables and keys of plan.toml, as frozen dataclasses in SI; the rules between them stand in plan_rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import ConfigDict, Field
+
+from harness.procedure_file import BUILT_IN
+from harness.user_file import TABLE
+from harness.values import PIN_NAME, Count, Flag, Interval, OneOf, Quantity, Text, TrialResistor
+from results.series import SERIES
+
+Name = Annotated[str, Text(1, 80)]
+PinName = Annotated[str, PIN_NAME]
+PinSetup = Annotated[str, Text(1, 40, r"[\x21-\x7e]+( [\x21-\x7e]+)*", "must be words of ASCII, one blank between")]
+Resistance = Annotated[float, Quantity("Ω", 0.0, 10e6)]
+Tolerance = Annotated[float, Quantity("%", 0.0, 0.2)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnitTable:
+    """[unit]: the board or chip under test."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    name: Name
+    serial: Name
+    revision: Annotated[str, Text()] = ""
+    lot: Annotated[str, Text()] = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RailTable:
+    """[rail]: nominal voltage, relative tolerance, and how far above the rail as measured a pin may ever be."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    voltage_v: Annotated[float, Quantity("V", 0.5, 60.0)]
+    tolerance: Tolerance = 0.05
+    above_rail_max_v: Annotated[float, Quantity("V", 0.0, 5.0)] = 0.3
+
+
+@dataclass(frozen=True, kw_only=True)
+class LevelsTable:
+    """[levels]: a standard by name, or V_IL and V_IH."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    standard: Annotated[str, Text()] = ""
+    v_il: Annotated[float | None, Quantity("V", 0.01, 60.0)] = None
+    v_ih: Annotated[float | None, Quantity("V", 0.01, 60.0)] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PullDownTable:
+    """[pull_down]: the range in which the unit's own pull-down is expected, in ohm."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    range_ohm: Annotated[tuple[float, float], Interval("Ω", 100.0, 100e6)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PressTable:
+    """[press]: through what, for how long, and (a source only) to which voltage; None is the rail as measured.
+
+    `reaction_s` is what a person is given to follow a prompt, where pins are pressed by hand.
+    """
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    path: Literal["relay", "source", "hand"] = "relay"
+    hold_s: Annotated[float, Quantity("s", 1e-3, 60.0)] = 0.02
+    voltage_v: Annotated[float | None, Quantity("V", 0.0, 60.0)] = None
+    reaction_s: Annotated[float, Quantity("s", 0.1, 60.0)] = 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogTable:
+    """[log]: what is logged before the release and after it (`time_s`), and how often.
+
+    `slack_s` more is logged for a release that comes late. `aperture_s` None: half an interval.
+    """
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    before_s: Annotated[float, Quantity("s", 1e-4, 10.0)] = 0.02
+    time_s: Annotated[float, Quantity("s", 1e-3, 3600.0)] = 0.12
+    interval_s: Annotated[float, Quantity("s", 1e-6, 10.0)] = 1e-4
+    slack_s: Annotated[float, Quantity("s", 0.0, 10.0)] = 0.1
+    aperture_s: Annotated[float | None, Quantity("s", 0.0, 10.0)] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReleaseTable:
+    """[release]: the time from the release edge until below V_IL that still counts as released."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    allowed_s: Annotated[float, Quantity("s", 1e-6, 3600.0)] = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrialsTable:
+    """[trials]: what is combined with what, how often and in which order.
+
+    `resistors` are names (`none`, "8.2 kΩ") of which one is fitted at a time, all of relative `tolerance`. `as_found`:
+    one trial of each pin before the first reset of the board.
+    """
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    resistors: Annotated[tuple[Annotated[str, TrialResistor()], ...], Field(min_length=1)]
+    repeats: Annotated[int, Count(1, 1000)] = 3
+    tolerance: Tolerance = 0.01
+    fitted: Literal["switched", "hand"] = "switched"
+    pin_setups: Annotated[tuple[PinSetup, ...], Field(min_length=1)] = ("reset default",)
+    order: Literal["random", "as listed"] = "random"
+    seed: Annotated[int, Count(0, 2**63 - 1)] = 1
+    as_found: Annotated[bool, Flag()] = False
+    procedure: Annotated[str, Text(1, 200)] = BUILT_IN[0]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepTable:
+    """[sweep]: each pin is swept by the source in each pin setup, after its trials; see results.record.SweepRules."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    steps: Annotated[int, Count(10, 1000)] = 33
+    refine: Annotated[int, Count(4, 100)] = 8
+    settled_a: Annotated[float, Quantity("A", 0.0, 1e-3)] = 20e-9
+    longest_s: Annotated[float, Quantity("s", 0.01, 60.0)] = 1.0
+    leak_setups: tuple[PinSetup, PinSetup] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class AdviceTable:
+    """[advice]: from which series (IEC 60063) and of which tolerance a resistor is recommended, and its margin."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    series: Annotated[str, OneOf(lambda: SERIES, "series of preferred values")] = "E12"
+    tolerance: Tolerance = 0.01
+    margin: Annotated[float, Quantity("%", 0.0, 5.0)] = 0.2
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordedTable:
+    """[recorded]: what logged the traces that are imported. None: not known, and said so in the report."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    meter_resistance_ohm: Annotated[float | None, Quantity("Ω", 1e4, 1e15)] = None
+    accuracy_reading: Annotated[float | None, Quantity("%", 0.0, 0.1)] = None
+    accuracy_v: Annotated[float | None, Quantity("V", 0.0, 1.0)] = None
+    aperture_s: Annotated[float | None, Quantity("s", 0.0, 10.0)] = None
+    step_response_s: Annotated[float | None, Quantity("s", 0.0, 10.0)] = None
+    line_frequency_hz: Annotated[float | None, Quantity("Hz", 10.0, 1000.0)] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PinTable:
+    """One of [[pins]]. `node_capacitance_f` is None where it is not known."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    name: PinName
+    node_capacitance_f: Annotated[float | None, Quantity("F", 0.0, 0.01)] = None
+    series_resistance_ohm: Resistance = 0.0
+    note: Annotated[str, Text(0, 200)] = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanTables:
+    """All tables of plan.toml."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    unit: UnitTable
+    rail: RailTable
+    levels: LevelsTable
+    pull_down: PullDownTable
+    trials: TrialsTable
+    pins: Annotated[tuple[PinTable, ...], Field(min_length=1)]
+    press: PressTable = field(default_factory=PressTable)
+    log: LogTable = field(default_factory=LogTable)
+    release: ReleaseTable = field(default_factory=ReleaseTable)
+    advice: AdviceTable = field(default_factory=AdviceTable)
+    sweep: SweepTable | None = None
+    recorded: RecordedTable | None = None
