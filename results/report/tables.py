@@ -18,7 +18,8 @@ from results.analysis.verdict import NO_EVIDENCE
 from results.errors import RecordError
 from results.record.run_record import RunRecord
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""The full-width signs too: some spreadsheets read them as the narrow ones."""
 
 Cell = str | float | int | bool | None
 

@@ -146,7 +146,7 @@ def test_measured_rail_and_temperature_stand_in_the_trial(tmp_path: Path) -> Non
     assert (rows[1]["rail_v"], rows[1]["temperature_c"]) == ("3.3", "60")
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "  =1"])
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "  =1", "＝1", "＠A1"])
 def test_no_text_can_start_a_formula(text: str) -> None:
     assert text_cell(text) == "'" + text
 
