@@ -17,6 +17,8 @@ FloatArray = NDArray[np.float64]
 
 _CERTAIN = 8.0  # standard deviations of a step that no sample shows by itself
 
+_DWARFED = 0.1  # of what the trace spans: a release by more than this is seen beside its press
+
 
 def find_edge(
     time_s: FloatArray,
@@ -56,6 +58,9 @@ def _closer(found: EdgeSearch, view: View, step_v: float, ripple_v: float, apert
     part = slice(first, found.end)
     moves = float(np.ptp(median_of_three(view.smooth[part]))) if found.end - first > 2 * FEWEST_HELD + 4 else math.inf
     if moves > 0.5 * view.contrast or (found.edge is not None and found.edge.rising):
+        return found
+    rest = float(np.median(view.smooth[max(found.end - 3, 0) : found.end]))
+    if found.edge is not None and found.edge.held_v - rest > _DWARFED * view.contrast:
         return found
     closer = None
     for smoothing in range(len(SMOOTHING_S)):

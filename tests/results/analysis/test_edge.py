@@ -209,3 +209,18 @@ def test_both_hints_may_be_wrong_without_harm() -> None:
     found = search(node, 5.0, 0.12)
     assert found.edge is not None
     assert found.edge.time_s == pytest.approx(0.025, abs=1e-4)
+
+
+def test_a_bounce_at_the_release_is_not_the_start_of_the_hold() -> None:
+    """Used to look for the release in what followed the bounce, and to find one in the tail of the decay."""
+    time = np.arange(0.0, 0.145, 5e-5)
+    tau_s, rest_v, held_v = 7e-5, 0.4924, 1.45
+    volts = np.where(time < 0.005, 0.0, held_v)
+    for opened_s, closed_s in ((0.02518, 0.02558), (0.025664, 1.0)):
+        free = (time >= opened_s) & (time < closed_s)
+        volts[free] = rest_v + (held_v - rest_v) * np.exp(-(time[free] - opened_s) / tau_s)
+    volts += np.random.default_rng(9).normal(0.0, 2e-4, time.size)
+    found = find_edge(time, volts, rail_v=1.8, ripple_v=8e-4)
+    assert found.edge is not None
+    assert found.edge.held_v == pytest.approx(held_v, abs=1e-3)
+    assert found.edge.time_s == pytest.approx(0.025664, abs=5e-5)
