@@ -29,13 +29,14 @@ def autocorrelation(residuals: FloatArray) -> FloatArray:
     return np.asarray(np.fft.irfft(spectrum, size)[: residuals.size] / total)
 
 
-def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
+def correlation_factor(residuals: FloatArray, fitted: int = 1, *, cautious: bool = True) -> float:
     """By how much correlation raises the variance of a mean: 1 + 2·Σρ(k), never below 1.
 
     The larger of two estimates, as each alone falls short on some kind of noise: the integrated autocorrelation time
     with an automatic window of five times itself (Sokal 1997), and a first-order autoregression whose coefficient is
-    raised by (fitted + 3ρ)/n, the bias that a finite length and the fitted parameters give it (Kendall 1954), and by
-    its standard error √((1 − ρ²)/n). Sources from memory.
+    raised by (fitted + 3ρ)/n, the bias that a finite length and the fitted parameters give it (Kendall 1954).
+    `cautious` raises the coefficient by its standard error √((1 − ρ²)/n) too, so that an uncertainty rests rather on
+    too much than on too little. Sources from memory.
     """
     count = residuals.size
     if count < 8:
@@ -49,7 +50,9 @@ def correlation_factor(residuals: FloatArray, fitted: int = 1) -> float:
     integrated = float(sums[closed[0]] if closed.size else sums[-1])
     first = float(rho[1])
     raised = first + (fitted + 3.0 * first) / count
-    raised = min(raised + math.sqrt(max(1.0 - raised**2, 0.0) / count), 1.0 - 1.0 / count)
+    if cautious:
+        raised += math.sqrt(max(1.0 - raised**2, 0.0) / count)
+    raised = min(raised, 1.0 - 1.0 / count)
     if raised > 0.0:
         integrated = max(integrated, (1.0 + raised) / (1.0 - raised))
     return float(min(max(integrated, 1.0), count / 2.0))

@@ -43,9 +43,18 @@ def test_a_constant_has_no_correlation() -> None:
 
 @pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])
 def test_correlation_raises_the_variance_of_a_mean_as_for_a_first_order_autoregression(rho: float) -> None:
-    """Rather too much than too little."""
-    factors = [correlation_factor(noise_voltage(Node(correlation=rho, seed=seed), 4000)) for seed in range(40)]
-    assert 1.0 <= float(np.mean(factors)) / ((1.0 + rho) / (1.0 - rho)) < 1.2
+    noises = [noise_voltage(Node(correlation=rho, seed=seed), 4000) for seed in range(40)]
+    plain = [correlation_factor(noise, cautious=False) for noise in noises]
+    assert float(np.mean(plain)) == pytest.approx((1.0 + rho) / (1.0 - rho), rel=0.12)
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.5, 0.9])
+def test_what_an_uncertainty_rests_on_is_raised_by_the_standard_error_and_no_more(rho: float) -> None:
+    noises = [noise_voltage(Node(correlation=rho, seed=seed), 4000) for seed in range(40)]
+    plain = np.array([correlation_factor(noise, cautious=False) for noise in noises])
+    cautious = np.array([correlation_factor(noise) for noise in noises])
+    assert np.all(cautious >= plain)
+    assert 1.0 <= float(np.mean(cautious)) / ((1.0 + rho) / (1.0 - rho)) < 1.2
 
 
 @pytest.mark.parametrize("rho", [0.0, 0.8])
