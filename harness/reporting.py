@@ -1,4 +1,4 @@
-"""The derived files of a run folder: trials.csv, pins.csv, sweeps.csv where there are any, and report.pdf. Evidence
+"""The derived files of a run folder: trials.csv, pins.csv, other tables where there are any, and report.pdf. Evidence
 is never changed."""
 
 from __future__ import annotations
@@ -12,13 +12,13 @@ from results.analysis.findings import RunFinding
 
 def write_derived(path: Path, *, pdf: bool = True) -> RunFinding:
     """Analyse a run folder and write what is derived from it. Raises ResultsError (no run folder, not writable)."""
-    from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
+    from results.report.more_tables import write_more_tables
+    from results.report.tables import write_pins_csv, write_trials_csv
 
     finding = analyse_folder(path)
     write_trials_csv(finding, path / "trials.csv")
     write_pins_csv(finding, path / "pins.csv")
-    if any(pin.sweep is not None for pin in finding.pins):
-        write_sweeps_csv(finding, path / "sweeps.csv")
+    write_more_tables(finding, path)
     if pdf:
         from results.report.report import write_report
 

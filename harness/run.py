@@ -23,10 +23,10 @@ from harness.opening import opened_bench
 from harness.plan import Plan
 from harness.procedure_file import LoadedProcedure
 from harness.record import instrument_record, make_record, press_settings
-from harness.sequence import SWEEP, order_note, trials_in_order
+from harness.sequence import order_note, trials_in_order
 from harness.signals import StopRequest
+from harness.steps import OF_A_KIND
 from procedures.errors import ProcedureError, TooLateError
-from procedures.forced_sweep import forced_sweep
 from procedures.settings import PressSettings
 from results.errors import ResultsError
 from results.record.observation import Observation
@@ -40,8 +40,6 @@ SOFTWARE = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pyarrow")
 
 GUARD_REPORT = "guard-report.json"
 """Beside the run folders: what the guard did, where it had to act."""
-
-SWEEP_PROCEDURE = LoadedProcedure(SWEEP, forced_sweep)
 
 ATTEMPTS = 5
 """How often a trial is tried whose release came too late, before it counts as failed."""
@@ -136,7 +134,7 @@ def _make_trials(
         # A procedure of one's own may have swallowed the request.
         bench.clock.check_stop()
         listen(TrialStarted(trial))
-        step = SWEEP_PROCEDURE if trial.kind == "sweep" else procedure
+        step = procedure if trial.kind == "trial" else OF_A_KIND[trial.procedure]
         bus.before(trial)
         try:
             observation = _made(step, bench, trial, settings)

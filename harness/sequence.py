@@ -14,13 +14,11 @@ from itertools import groupby
 from harness.bench_file import BenchFile
 from harness.plan import Plan
 from harness.plan_rules import AS_FOUND
+from harness.steps import SWEEP
 from results.record.trial import NO_RESISTOR, Condition, Kind, Trial
 
-_Step = tuple[str, str, str, Kind]
-"""Pin, resistor, pin setup and kind of one step to come."""
-
-SWEEP = "forced_sweep"
-"""The procedure of every sweep."""
+_Step = tuple[str, str, str, Kind, str]
+"""Pin, resistor, pin setup, kind and procedure of one step to come."""
 
 
 def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
@@ -34,12 +32,12 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
     made: Counter[_Step] = Counter()
     trials = []
     for number, step in enumerate(steps, start=1):
-        pin, resistor, setup, kind = step
+        pin, resistor, setup, kind, procedure = step
         made[step] += 1
         trials.append(
             Trial(
                 sequence=number,
-                procedure=SWEEP if kind == "sweep" else plan.trials.procedure,
+                procedure=procedure,
                 pin=pin,
                 resistor=resistor,
                 condition=Condition(setup, plan.rail.voltage_v),
@@ -82,7 +80,7 @@ def _as_found(plan: Plan) -> Iterator[_Step]:
         return
     resistors = plan.trials.resistors
     resistor = NO_RESISTOR if NO_RESISTOR in resistors else resistors[0]
-    yield from ((pin.name, resistor, AS_FOUND, "trial") for pin in plan.pins)
+    yield from ((pin.name, resistor, AS_FOUND, "trial", plan.trials.procedure) for pin in plan.pins)
 
 
 def _ordered(plan: Plan, bench: BenchFile | None) -> Iterator[_Step]:
@@ -91,24 +89,34 @@ def _ordered(plan: Plan, bench: BenchFile | None) -> Iterator[_Step]:
     if bench is not None and trials.fitted == "hand" and _resistor_stays(plan, bench):
         for resistor in trials.resistors:
             pairs = [(pin, setup) for pin in pins for setup in trials.pin_setups]
-            yield from ((pin, resistor, setup, "trial") for pin, setup in pairs for _ in _repeats(plan))
+            yield from (
+                (pin, resistor, setup, "trial", trials.procedure) for pin, setup in pairs for _ in _repeats(plan)
+            )
         for pin in pins:
-            yield from _sweeps(plan, bench, pin)
+            yield from _after_trials(plan, bench, pin)
         return
     for pin in pins:
         steps: list[_Step] = [
-            (pin, resistor, setup, "trial") for resistor in trials.resistors for setup in trials.pin_setups
+            (pin, resistor, setup, "trial", trials.procedure)
+            for resistor in trials.resistors
+            for setup in trials.pin_setups
         ]
         each = [step for step in steps for _ in _repeats(plan)]
         shuffled = bench is not None and trials.fitted == "switched" and trials.order == "random"
         yield from _shuffled(each, f"{trials.seed} {pin}") if shuffled else each
-        yield from _sweeps(plan, bench, pin)
+        yield from _after_trials(plan, bench, pin)
 
 
-def _sweeps(plan: Plan, bench: BenchFile | None, pin: str) -> Iterator[_Step]:
-    """One sweep in each pin setup, with nothing fitted, after the pin's trials; none of traces recorded elsewhere."""
-    if plan.sweep is not None and bench is not None:
-        yield from ((pin, NO_RESISTOR, setup, "sweep") for setup in plan.trials.pin_setups)
+def _after_trials(plan: Plan, bench: BenchFile | None, pin: str) -> Iterator[_Step]:
+    """What the plan asks of a pin beyond its trials; nothing of traces recorded elsewhere."""
+    if bench is not None:
+        yield from _sweeps(plan, pin)
+
+
+def _sweeps(plan: Plan, pin: str) -> Iterator[_Step]:
+    """One sweep in each pin setup, with nothing fitted."""
+    if plan.sweep is not None:
+        yield from ((pin, NO_RESISTOR, setup, "sweep", SWEEP) for setup in plan.trials.pin_setups)
 
 
 def _repeats(plan: Plan) -> range:

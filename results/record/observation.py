@@ -47,15 +47,39 @@ class SweepStep:
     reads: Reading = ""
 
 
+Act = Literal["pressed", "released", "fitted", "driven low", "grounded", "polled"]
+"""What was done to the pin just before it was read: pressed to a level; let go; a resistor fitted; a source or a
+contact joined to it that holds it low; read by a board that opens its input buffer only for that."""
+
+
+@dataclass(frozen=True)
+class Probe:
+    """One look at the node within a procedure of several acts, and which samples of the trace were read then.
+
+    `level_v`: the level that was forced or pressed to, where the act has one. `resistor`: the trial resistor on the
+    bus. `first` and `count`: its samples of the trace (0 samples: only the board was asked). `reads`: by the board.
+    `repeat` counts from 1 the looks that are meant to be alike.
+    """
+
+    act: Act
+    first: int
+    count: int
+    level_v: float | None = None
+    resistor: str = "none"
+    reads: Reading = ""
+    repeat: int = 1
+
+
 @dataclass(frozen=True)
 class Observation:
-    """What a procedure returns for one trial or sweep.
+    """What a procedure returns for one step of a run.
 
     Voltages in volt; None where not measured. `released_after_s` is when the release was commanded, on the trace's own
     time axis as far as the host's clock knows it (a hint for the search of the edge, never its position).
     `press_v` is the open-circuit voltage behind the press resistor, `press_ohm` that resistor (with its standard
     uncertainty), where known. `press_current_a` is what a source-measure unit saw while holding.
-    `steps`: the levels of a sweep in the order in which they were forced; empty for a trial.
+    `steps`: the levels of a sweep in the order in which they were forced; empty for all else. `probes`: the looks of a
+    procedure of several acts, in order. `supply_a`: what the unit drew from its supply, released and at rest.
     """
 
     trace: Trace
@@ -76,3 +100,5 @@ class Observation:
     temperature_c: float | None = None
     notes: tuple[str, ...] = field(default=())
     steps: tuple[SweepStep, ...] = ()
+    probes: tuple[Probe, ...] = ()
+    supply_a: float | None = None

@@ -71,13 +71,14 @@ class Condition:
     temperature_c: float | None = None
 
 
-Kind = Literal["trial", "sweep"]
-"""What a step of a run is: a press and release, or a forced-voltage sweep."""
+Kind = Literal["trial", "sweep", "dwell", "unlatch", "press level", "remedy"]
+"""What a step of a run is: a press and release; a forced-voltage sweep; a press and release that are held and logged
+for minutes; taking a latched pin below V_IL with resistors; the lowest press voltage that latches; a remedy tried."""
 
 
 @dataclass(frozen=True)
 class Trial:
-    """One step of a run on one pin under one condition: a press and release, or a forced-voltage sweep.
+    """One step of a run on one pin under one condition; `procedure` carries it out, `kind` says what it is.
 
     `sequence` counts the planned trials of a run from 1. `resistor` is the name of a Resistor of the run record.
     `as_found` marks the trial made before the first reset of the board.
@@ -95,7 +96,9 @@ class Trial:
     @property
     def label(self) -> str:
         """What names this trial on the meter's display and in every message: the same whenever it is made."""
-        if self.kind == "sweep":
-            return f"{self.pin} {self.condition.pin_setup} sweep #{self.repeat}"
+        if self.kind == "remedy":
+            return f"{self.pin} {self.condition.pin_setup} {self.procedure.replace('_', ' ')} #{self.repeat}"
+        if self.kind != "trial":
+            return f"{self.pin} {self.condition.pin_setup} {self.kind} #{self.repeat}"
         found = " as found" if self.as_found else ""
         return f"{self.pin} {self.condition.pin_setup} {self.resistor} #{self.repeat}{found}"

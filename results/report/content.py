@@ -19,7 +19,9 @@ from results.record.run_record import RunRecord
 from results.record.trial import NO_RESISTOR, Condition
 from results.report.confidence import WORTHLESS, calibration, limits, names, started_on
 from results.report.headline import NONCONFORMING, VERDICTS, headline, legend, tiles, worst_of
+from results.report.more_sections import more_sections
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, bracket_text, cell, percent, plain
+from results.report.section import as_data
 from results.report.suspect import highest_settled, suspect
 from results.report.swept import swept, swept_of
 from results.report.wording import MEANINGS, SYMBOLS, cautions, method
@@ -65,6 +67,7 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
         "suspects": [suspect(pin, record) for pin in suspects_of(finding)],
         "sweeps": [swept(pin, record) for pin in swept_of(finding)],
         "untraced": _untraced(finding.pins),
+        "more": as_data(more_sections(finding)),
         "meanings": [{"symbol": SYMBOLS[word], "word": word, "text": MEANINGS[word]} for word in VERDICTS],
         "bench": _bench(finding),
         "instruments": _instruments(record),

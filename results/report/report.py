@@ -41,13 +41,17 @@ def report_pdf(finding: RunFinding, *, written_utc: datetime) -> bytes:
 
 
 def _add_figures(content: dict[str, Any], finding: RunFinding) -> None:
-    """Beside each suspect and each swept pin its figures as SVG, empty where there is nothing to draw."""
+    """Put the SVGs in: of each suspect, each swept pin, each further section; empty where there is nothing to draw."""
     from results.report.content import suspects_of
     from results.report.figure_current import current_svg
     from results.report.figure_sweep import sweep_svg
     from results.report.figure_traces import traces_svg
+    from results.report.more_sections import more_sections
     from results.report.swept import swept_of
 
+    for section, made in zip(content["more"], more_sections(finding), strict=True):
+        for shown, figure in zip(section["figures"], made.figures, strict=True):
+            shown["svg"] = figure.draw()
     for shown, pin in zip(content["suspects"], suspects_of(finding), strict=True):
         shown["traces"] = traces_svg(pin, finding.record) or ""
         shown["current"] = current_svg(pin, finding.record) or ""

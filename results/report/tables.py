@@ -6,32 +6,23 @@ empty where a number is not determined, and no cell that a spreadsheet could tak
 
 from __future__ import annotations
 
-import csv
-import io
-import math
-from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from results.analysis.findings import PinFinding, RunFinding, SweepFinding, SweepPoint, TrialFinding, Value
+from results.analysis.findings import PinFinding, RunFinding, SweepFinding, SweepPoint, TrialFinding
 from results.analysis.stuck_rate import upper_limit
 from results.analysis.verdict import NO_EVIDENCE
-from results.errors import RecordError
 from results.record.run_record import RunRecord
-
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-"""The full-width signs too: some spreadsheets read them as the narrow ones."""
-
-Cell = str | float | int | bool | None
+from results.report.csv_file import Cell, with_u, write_csv
 
 
 def write_trials_csv(finding: RunFinding, path: Path) -> None:
     """One row a trial, in the order of the finding. Raises RecordError where it cannot be written."""
-    _write(path, _TRIAL_COLUMNS, (_trial_row(finding, row) for row in finding.trials))
+    write_csv(path, _TRIAL_COLUMNS, (_trial_row(finding, row) for row in finding.trials))
 
 
 def write_pins_csv(finding: RunFinding, path: Path) -> None:
     """One row a pin and condition. Raises RecordError where it cannot be written."""
-    _write(path, _PIN_COLUMNS, (_pin_row(finding, pin) for pin in finding.pins))
+    write_csv(path, _PIN_COLUMNS, (_pin_row(finding, pin) for pin in finding.pins))
 
 
 def write_sweeps_csv(finding: RunFinding, path: Path) -> None:
@@ -42,40 +33,7 @@ def write_sweeps_csv(finding: RunFinding, path: Path) -> None:
         for pin, sweep in sweeps
         for number, point in enumerate(sweep.points, start=1)
     )
-    _write(path, _SWEEP_COLUMNS, rows)
-
-
-def text_cell(text: str) -> str:
-    """Text that no spreadsheet takes for a formula: an apostrophe goes before what could start one.
-
-    Leading blanks are looked through, as some spreadsheets drop them.
-    """
-    starts = text.startswith(_FORMULA) or text.lstrip().startswith(_FORMULA)
-    return f"'{text}" if starts else text
-
-
-def _write(path: Path, columns: Iterable[str], rows: Iterable[Mapping[str, Cell]]) -> None:
-    names = list(columns)
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(names)
-    writer.writerows([_shown(row[name]) for name in names] for row in rows)
-    part = path.with_name(f"{path.name}.part")
-    try:
-        part.write_text(text.getvalue(), encoding="utf-8", newline="")
-        part.replace(path)
-    except OSError as exc:
-        raise RecordError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
-
-
-def _shown(cell: Cell) -> str:
-    if cell is None:
-        return ""
-    if isinstance(cell, bool):
-        return "yes" if cell else "no"
-    if isinstance(cell, str):
-        return text_cell(cell)
-    return f"{cell:.9g}" if math.isfinite(cell) else ""
+    write_csv(path, _SWEEP_COLUMNS, rows)
 
 
 _TRIAL_COLUMNS = (
@@ -193,18 +151,18 @@ def _trial_row(finding: RunFinding, row: TrialFinding) -> dict[str, Cell]:
         else seen.temperature_c,
         "before_v": None if seen is None else seen.before_v,
         "hold_v": None if seen is None else seen.hold_v,
-        **_with_u("settled", row.settled, "v"),
+        **with_u("settled", row.settled, "v"),
         "release_time_s": None if trace is None else trace.release_time_s,
         "time_constant_s": decay.time_constant_s if decay is not None else None,
         "time_constant_u_s": decay.u_s if decay is not None and timed else None,
         "time_constant_is_upper_bound": decay.is_upper_bound if decay is not None and timed else None,
         "verdict": row.verdict,
         "reads": _reads(row),
-        **_with_u("net_pin_current", row.net_current, "a"),
-        **_with_u("leakage", row.leakage, "a"),
+        **with_u("net_pin_current", row.net_current, "a"),
+        **with_u("leakage", row.leakage, "a"),
         "note": row.note,
         "trial_resistor_measured_ohm": None if resistor is None else resistor.measured_ohm,
-        **_with_u("at_pin", row.at_pin, "v"),
+        **with_u("at_pin", row.at_pin, "v"),
         "contact": "" if seen is None else seen.contact,
         "as_found": trial.as_found,
     }
@@ -223,11 +181,11 @@ def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
         "trials": pin.trials,
         "stuck_trials": pin.stuck_trials,
         "stuck_rate_upper95": pin.stuck_rate_upper95,
-        **_with_u("pull_down", pin.pull_down, "ohm"),
+        **with_u("pull_down", pin.pull_down, "ohm"),
         "pull_down_from": pin.pull_down_from,
-        **_with_u("leakage", pin.leakage, "a"),
+        **with_u("leakage", pin.leakage, "a"),
         "plain_leak": pin.plain_leak,
-        **_with_u("safe_resistance", pin.safe_ohm, "ohm"),
+        **with_u("safe_resistance", pin.safe_ohm, "ohm"),
         "safe_resistance_low_ohm": pin.bracket.low_ohm,
         "safe_resistance_high_ohm": pin.bracket.high_ohm,
         "safe_resistance_from": pin.safe_from,
@@ -259,10 +217,10 @@ def _of_sweep(sweep: SweepFinding | None) -> dict[str, Cell]:
         "sweep_down_ohm": down_ohm,
         "sweep_up_ohm": up_ohm,
         "sweep_agreement": "" if sweep is None else sweep.agreement,
-        **_with_u("hysteresis", None if sweep is None else sweep.hysteresis, "a"),
+        **with_u("hysteresis", None if sweep is None else sweep.hysteresis, "a"),
         "trip_down_v": None if trips[0] is None else trips[0].value,
         "trip_up_v": None if trips[1] is None else trips[1].value,
-        **_with_u("leak_alone", None if leak is None else leak.largest, "a"),
+        **with_u("leak_alone", None if leak is None else leak.largest, "a"),
         "leak_alone_at_v": None if leak is None else leak.at_v,
     }
 
@@ -274,9 +232,9 @@ def _sweep_row(finding: RunFinding, pin: PinFinding, number: int, point: SweepPo
         "pin_setup": pin.condition.pin_setup,
         "branch": point.step.branch,
         "step": number,
-        **_with_u("voltage", point.voltage, "v"),
-        **_with_u("source_current", point.source, "a"),
-        **_with_u("net_pin_current", point.net_current, "a"),
+        **with_u("voltage", point.voltage, "v"),
+        **with_u("source_current", point.source, "a"),
+        **with_u("net_pin_current", point.net_current, "a"),
         "reads": point.step.reads,
         "note": point.note,
         "at_pin_v": point.at_pin_v,
@@ -284,13 +242,6 @@ def _sweep_row(finding: RunFinding, pin: PinFinding, number: int, point: SweepPo
         "pass": point.step.sweep_pass,
         "readings": point.step.count,
     }
-
-
-def _with_u(name: str, value: Value | None, unit: str) -> dict[str, Cell]:
-    """A value and its standard uncertainty under their two column names."""
-    if value is None or not math.isfinite(value.value):
-        return {f"{name}_{unit}": None, f"{name}_u_{unit}": None}
-    return {f"{name}_{unit}": value.value, f"{name}_u_{unit}": value.u}
 
 
 def _reads(row: TrialFinding) -> str:

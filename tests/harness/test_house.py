@@ -81,8 +81,9 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         },
         "results.record.trace": {"Trace"},
         "results.record.trial": {"Condition", "Kind", "NO_RESISTOR", "Pin", "Resistor", "Trial"},
+        "results.report.more_tables": {"write_more_tables"},
         "results.report.report": {"write_report"},
-        "results.report.tables": {"write_pins_csv", "write_sweeps_csv", "write_trials_csv"},
+        "results.report.tables": {"write_pins_csv", "write_trials_csv"},
         "results.series": {"SERIES"},
     },
 }

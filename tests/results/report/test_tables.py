@@ -15,7 +15,8 @@ from results.analysis.findings import Decay, PinFinding, RunFinding, Value
 from results.record.observation import Observation
 from results.record.run_record import RunRecord, Unit
 from results.record.trial import Trial
-from results.report.tables import text_cell, write_pins_csv, write_trials_csv
+from results.report.csv_file import text_cell
+from results.report.tables import write_pins_csv, write_trials_csv
 from tests.results.analysis.made_pins import SETUP, Bench, analysed, d1, d3, d4, record_of
 
 TRIAL_HEADER = (

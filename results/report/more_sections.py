@@ -1,0 +1,18 @@
+"""What the report says beyond the presses: the sections between the sweeps and the bench, in the order of reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from results.analysis.findings import RunFinding
+from results.report.section import Section
+
+Maker = Callable[[RunFinding], list[Section]]
+"""A finding in, its sections out; none where there is nothing to say."""
+
+MAKERS: tuple[Maker, ...] = ()
+
+
+def more_sections(finding: RunFinding) -> list[Section]:
+    """All sections, those first that decide what to do."""
+    return [section for maker in MAKERS for section in maker(finding)]

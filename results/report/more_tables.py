@@ -1,0 +1,29 @@
+"""The CSV files beyond trials.csv and pins.csv: each is written where there is something to stand in it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from results.analysis.findings import RunFinding
+from results.report.tables import write_sweeps_csv
+
+Writer = Callable[[RunFinding, Path], None]
+
+
+def _has_sweep(finding: RunFinding) -> bool:
+    return any(pin.sweep is not None for pin in finding.pins)
+
+
+TABLES: dict[str, tuple[Callable[[RunFinding], bool], Writer]] = {
+    "sweeps.csv": (_has_sweep, write_sweeps_csv),
+}
+"""File name -> whether a finding has anything for it, and what writes it."""
+
+
+def write_more_tables(finding: RunFinding, folder: Path) -> list[str]:
+    """Write those that have a row into the folder; their names. Raises RecordError where one cannot be written."""
+    written = [name for name, (is_needed, _) in TABLES.items() if is_needed(finding)]
+    for name in written:
+        TABLES[name][1](finding, folder / name)
+    return written
