@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from results.analysis.load_line import RestVoltage
+from results.analysis.value import Value as Value
 from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
 from results.record.trial import Condition, Trial
@@ -25,14 +26,6 @@ Verdict = Literal[
     "not tested",
 ]
 """Design §3, worst first; the last three are worth nothing as evidence either way."""
-
-
-@dataclass(frozen=True)
-class Value:
-    """A number with its standard uncertainty, in the same unit."""
-
-    value: float
-    u: float
 
 
 @dataclass(frozen=True)
