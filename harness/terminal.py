@@ -9,9 +9,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from harness.events import BenchMadeSafe, Event, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
+from harness.step_lines import step_line
 from results.analysis.analysis import analyse
 from results.analysis.findings import TrialFinding, Verdict
-from results.analysis.sweep_agreement import branch_text
 from results.analysis.verdict import ORDER
 from results.quantity import show
 from results.record.observation import Observation
@@ -40,17 +40,6 @@ BARS = "▁▂▃▄▅▆▇█"
 def judged_alone(record: RunRecord, trial: Trial, observation: Observation) -> TrialFinding:
     """What one trial says by itself, while its pin is still being tried; the report may know more."""
     return analyse(replace(record, planned=(trial,)), [(trial, observation)]).trials[0]
-
-
-def sweep_line(record: RunRecord, trial: Trial, observation: Observation, done: int) -> str:
-    """One plain line a finished sweep."""
-    planned = len(record.planned)
-    sweep = analyse(replace(record, planned=(trial,)), [(trial, observation)]).pins[0].sweep
-    assert sweep is not None
-    said = "not determined" if sweep.worse is None else branch_text(sweep.worse)
-    note = f"  ({sweep.note})" if sweep.note else ""
-    steps = f"{len(observation.steps)} steps"
-    return f"{done}/{planned}  {trial.label}  {steps}  largest safe resistance: {said}{note}"
 
 
 def trial_line(finding: TrialFinding, done: int, planned: int) -> str:
@@ -108,8 +97,8 @@ class PlainLines:
                     self._write(f"{instrument.role}: {instrument.identity} at {instrument.resource}")
             case TrialFinished(trial=trial, observation=observation) if self._record is not None:
                 self._done += 1
-                if trial.kind == "sweep":
-                    self._write(sweep_line(self._record, trial, observation, self._done))
+                if trial.kind != "trial":
+                    self._write(step_line(self._record, trial, observation, self._done))
                 else:
                     finding = judged_alone(self._record, trial, observation)
                     self._write(trial_line(finding, self._done, self._planned))
@@ -142,7 +131,7 @@ class LiveView:
         self._started = 0.0
         self._now: TrialStarted | None = None
         self._last: TrialFinding | None = None
-        self._swept = ""
+        self._said = ""
 
     def __call__(self, event: Event) -> None:
         match event:
@@ -157,9 +146,9 @@ class LiveView:
                 self._now = event
             case TrialFinished(trial=trial, observation=observation) if self._record is not None:
                 self._done += 1
-                self._swept = ""
-                if trial.kind == "sweep":
-                    self._swept = sweep_line(self._record, trial, observation, self._done)
+                self._said = ""
+                if trial.kind != "trial":
+                    self._said = step_line(self._record, trial, observation, self._done)
                 else:
                     self._last = judged_alone(self._record, trial, observation)
                     self._note(self._last)
@@ -206,8 +195,8 @@ class LiveView:
         ]
         width = max(20, min(100, self._console.width - 4))
         in_hand = Text(self._now.trial.label if self._now else "", style="bold")
-        last = Text(self._swept)
-        if self._last is not None and not self._swept:
+        last = Text(self._said)
+        if self._last is not None and not self._said:
             last = Text(f"{trial_line(self._last, self._done, self._planned)}\n{sketch(self._last, width)}")
         progress = Table.grid(padding=(0, 2))
         bar = ProgressBar(total=max(1, self._planned), completed=self._done, width=max(10, width - 45))

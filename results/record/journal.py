@@ -57,6 +57,7 @@ def line_of(trial: Trial, samples: SampleSpan, observation: Observation) -> byte
         kept["notes"] = (*kept["notes"], f"{name} was read as {kept[name]}: not recorded")
         kept[name] = None
     kept["steps"] = [asdict(step) for step in observation.steps]
+    kept["probes"] = [asdict(probe) for probe in observation.probes]
     body = {"trial": asdict(trial), "samples": asdict(samples), "observation": kept}
     text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain_number)
     rest = text.encode()[1:]

@@ -128,3 +128,18 @@ def test_a_trial_without_a_settled_voltage_says_so() -> None:
     finding = TrialFinding(TRIALS[0], "failed", None, None, None, None, None, None, "the reason")
     assert trial_line(finding, 1, 2) == "1/2  D1  reset default  none  #1  failed  not settled  (the reason)"
     assert sketch(finding, 70) == ""
+
+
+def test_a_step_of_another_kind_is_not_judged_as_a_press() -> None:
+    """A level at which nothing latched used to be shown as a pin that released."""
+    step = replace(TRIALS[0], procedure="long_dwell", kind="dwell")
+    events: tuple[Event, ...] = (
+        RunStarted(replace(RECORD, planned=(step,)), Path("runs/x")),
+        TrialStarted(step),
+        TrialFinished(step, replace(observed(0.0), notes=("nothing moved",))),
+    )
+    assert plain(events)[1] == "1/1  D1 reset default dwell #1  measured; nothing moved"
+    seen = live((*events, BenchMadeSafe(())))
+    assert "dwell #1  measured; nothing moved" in seen
+    assert "D1 …" in seen
+    assert "released" not in seen

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from results.record import journal, samples
-from results.record.observation import Observation, SweepStep
+from results.record.observation import Observation, Probe, SweepStep
 from tests.results.record.runs import observation, same, trial
 
 
@@ -48,6 +48,14 @@ def test_what_was_not_a_number_is_kept_as_not_measured_with_a_note() -> None:
     assert entry.fields["hold_v"] is None
     assert entry.fields["rail_v"] == 3.25
     assert entry.fields["notes"] == ("hold_v was read as nan: not recorded",)
+
+
+def test_the_looks_of_a_procedure_of_several_acts_come_back_as_they_were() -> None:
+    probes = (Probe("pressed", 0, 1, level_v=3.3, reads="high"), Probe("fitted", 1, 3, resistor="10 kΩ", repeat=2))
+    seen = replace(observation(3), probes=probes)
+    span = samples.span_of(seen.trace, samples.encode(seen.trace), 0)
+    (entry,) = journal.read(journal.line_of(replace(trial(3), kind="unlatch"), span, seen)).entries
+    assert entry.observation(seen.trace).probes == probes
 
 
 def test_the_steps_of_a_sweep_come_back_as_they_were() -> None:

@@ -1,0 +1,42 @@
+"""What a plain line says of a finished step that is no single press and release: one maker a kind of step."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from results.analysis.analysis import analyse
+from results.analysis.findings import PinFinding
+from results.analysis.sweep_agreement import branch_text
+from results.record.observation import Observation
+from results.record.run_record import RunRecord
+from results.record.trial import Kind, Trial
+
+Maker = Callable[[PinFinding, Observation], str]
+"""The pin as this one step alone shows it, and what was observed in it -> what the line says behind the label."""
+
+
+def swept(pin: PinFinding, observation: Observation) -> str:
+    """The largest safe resistance by this sweep alone."""
+    assert pin.sweep is not None
+    said = "not determined" if pin.sweep.worse is None else branch_text(pin.sweep.worse)
+    note = f"  ({pin.sweep.note})" if pin.sweep.note else ""
+    return f"{len(observation.steps)} steps  largest safe resistance: {said}{note}"
+
+
+def made(pin: PinFinding, observation: Observation) -> str:
+    """That a step was made; what it shows is said once the pin is done."""
+    return "; ".join([observation.outcome, *observation.notes])
+
+
+MAKERS: Mapping[Kind, Maker] = {
+    "sweep": swept,
+}
+"""Kinds that say more than that they were made; a kind `trial` has a verdict, and a line of its own."""
+
+
+def step_line(record: RunRecord, trial: Trial, observation: Observation, done: int) -> str:
+    """One plain line a finished step: how many of how many, its label, and what it found by itself."""
+    pin = analyse(replace(record, planned=(trial,)), [(trial, observation)]).pins[0]
+    said = MAKERS.get(trial.kind, made)(pin, observation)
+    return f"{done}/{len(record.planned)}  {trial.label}  {said}"
