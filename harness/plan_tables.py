@@ -9,7 +9,7 @@ from pydantic import ConfigDict, Field
 
 from harness.procedure_file import BUILT_IN
 from harness.user_file import TABLE
-from harness.values import PIN_NAME, Count, Flag, Interval, OneOf, Quantity, Text, TrialResistor
+from harness.values import PIN_NAME, Count, Flag, GuardRule, Interval, OneOf, Quantity, Text, TrialResistor
 from results.series import SERIES
 
 Name = Annotated[str, Text(1, 80)]
@@ -138,6 +138,14 @@ class AdviceTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class DecisionTable:
+    """[decision]: the rule by which a voltage counts as below or above a level; see results.guard_band."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    rule: Annotated[str, GuardRule()] = "w = U"
+
+
+@dataclass(frozen=True, kw_only=True)
 class RecordedTable:
     """[recorded]: what logged the traces that are imported. None: not known, and said so in the report."""
 
@@ -176,5 +184,6 @@ class PlanTables:
     log: LogTable = field(default_factory=LogTable)
     release: ReleaseTable = field(default_factory=ReleaseTable)
     advice: AdviceTable = field(default_factory=AdviceTable)
+    decision: DecisionTable = field(default_factory=DecisionTable)
     sweep: SweepTable | None = None
     recorded: RecordedTable | None = None

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from harness.bench_file import BenchFile
 from harness.plan import Plan, nominal_ohm
 from procedures.settings import PressSettings
+from results.guard_band import guard_band
 from results.record.run_record import (
     Fixture,
     InstrumentRecord,
@@ -181,6 +182,8 @@ def _rules(plan: Plan) -> Rules:
         series=plan.advice.series,
         advised_tolerance=plan.advice.tolerance,
         margin=plan.advice.margin,
+        guard_rule=plan.decision.rule,
+        guard_factor=guard_band(plan.decision.rule).factor,
     )
 
 

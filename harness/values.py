@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError, core_schema
 
 from drivers.wiring import Channel
 from results.errors import QuantityError
+from results.guard_band import guard_band
 from results.quantity import UnitSymbol, parse, resistor_name, show
 from results.record.trial import NO_RESISTOR
 
@@ -188,6 +189,16 @@ class OneOf(Kind):
         if not isinstance(written, str) or written not in self.known():
             refuse(f"unknown {self.what}, there are {listed(self.known(), 'and')}")
         return written
+
+
+class GuardRule(Kind):
+    """The rule of a guard band; its one name comes out, so that "w=U" and "w = 1 U" are the same."""
+
+    def read(self, written: object) -> str:
+        try:
+            return guard_band(written if isinstance(written, str) else "").rule
+        except QuantityError as exc:
+            refuse(str(exc).partition(": ")[2])
 
 
 class Wire(Kind):

@@ -1,8 +1,8 @@
 """Every verdict of one trial, and the worst of several.
 
-A verdict compares V ± U at the pin with the logic levels; U = k · u with the coverage factor k of the run record
-(JCGM 100:2008, 6.2.1). A level is only undershot or reached where the whole of V ± U lies there (guard band w = U,
-ILAC-G8:09/2019).
+A verdict compares V ± w at the pin with the logic levels; w is the guard band of the run record's decision rule, by
+default the expanded uncertainty U = k · u (ILAC-G8:09/2019; JCGM 100:2008, 6.2.1). A level is only undershot or reached
+where the whole of V ± w lies there.
 """
 
 from __future__ import annotations
@@ -74,16 +74,21 @@ def _at_press_level(observation: Observation, levels: Levels) -> tuple[Verdict, 
 def _settled(
     observation: Observation, trace: TraceFinding, at_pin: Value, levels: Levels, rules: Rules
 ) -> tuple[Verdict, str]:
-    volts, expanded = at_pin.value, rules.coverage * at_pin.u
-    if volts - expanded >= levels.v_ih:
+    volts, guard_v = at_pin.value, rules.guard_band(at_pin.u)
+    if volts - guard_v >= levels.v_ih:
         return "stuck high", "the board reads low there" if observation.reads_settled == "low" else ""
     if observation.reads_settled == "high":
         return "stuck high", f"the board reads high at {show(volts, 'V')}"
-    if volts - expanded > levels.v_il:
+    if volts - guard_v > levels.v_il:
         return "stuck between", ""
-    if volts + expanded > levels.v_il:
-        return "undecided", f"{show(volts, 'V')} ± {show(expanded, 'V', 2)} straddles V_IL {show(levels.v_il, 'V')}"
+    if volts + guard_v > levels.v_il:
+        return "undecided", f"{show(volts, 'V')} ± {_band(guard_v, rules)} straddles V_IL {show(levels.v_il, 'V')}"
     return _in_time(observation, trace, rules)
+
+
+def _band(guard_v: float, rules: Rules) -> str:
+    """The guard band as it is said; where it is not U itself, with its rule."""
+    return show(guard_v, "V", 2) + ("" if rules.guard_factor == 1.0 else f" ({rules.guard_rule})")
 
 
 def _in_time(observation: Observation, trace: TraceFinding, rules: Rules) -> tuple[Verdict, str]:
@@ -102,15 +107,14 @@ def _moving(
     observation: Observation, trace: TraceFinding, at_pin: Value, levels: Levels, rules: Rules
 ) -> tuple[Verdict, str]:
     """Still moving at the end of the log: below V_IL already, provably on its way, or open."""
-    expanded = rules.coverage * at_pin.u
     path = _last_windows(observation.trace, trace)
     if path is None:
         return "undecided", "still moving at the end of the log"
     fall_v, fall_u, falling = path
-    if at_pin.value + expanded <= levels.v_il and falling:
+    if at_pin.value + rules.guard_band(at_pin.u) <= levels.v_il and falling:
         return _in_time(observation, trace, rules)
     elapsed_s = _elapsed(observation, trace)
-    ahead = at_pin.value + fall_v + rules.coverage * math.hypot(at_pin.u, fall_u)
+    ahead = at_pin.value + fall_v + rules.guard_band(math.hypot(at_pin.u, fall_u))
     if falling and ahead <= levels.v_il and elapsed_s > rules.allowed_s:
         return "slow", f"{show(at_pin.value, 'V')} and falling {show(elapsed_s, 's')} after the release"
     return "undecided", f"still moving at the end of the log, at {show(at_pin.value, 'V')}"

@@ -99,7 +99,8 @@ class Rules:
     `allowed_s`: time from the release edge until below V_IL that still counts as released.
     `coverage`: factor k of expanded uncertainties. `series`, `advised_tolerance`, `margin`: what to recommend from
     (IEC 60063), its tolerance (relative), the margin in conductance that a recommended resistor keeps.
-    `log_s`: how long a trace goes on after the release, as planned.
+    `log_s`: how long a trace goes on after the release, as planned. `guard_rule`: the decision rule by name, with its
+    guard band w = `guard_factor` · U.
     """
 
     pull_down_low_ohm: float
@@ -110,6 +111,12 @@ class Rules:
     series: str = "E12"
     advised_tolerance: float = 0.01
     margin: float = 0.2
+    guard_rule: str = "w = U"
+    guard_factor: float = 1.0
+
+    def guard_band(self, u: float) -> float:
+        """How far a quantity with standard uncertainty `u` must keep from a level, in the unit of u: w = r · k · u."""
+        return self.guard_factor * self.coverage * u
 
 
 @dataclass(frozen=True)

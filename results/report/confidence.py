@@ -110,7 +110,7 @@ def _undecided(pins: Sequence[PinFinding]) -> _Limit:
     open_ = [pin for pin in undecided if pin.pin not in floating]
     moving = [pin.pin for pin in open_ if all(row.settled is None for row in pin.rows if row.verdict == "undecided")]
     straddles = [pin.pin for pin in open_ if pin.pin not in moving]
-    said = [f"On {names(straddles)} V ± U straddles V_IL."] if straddles else []
+    said = [f"On {names(straddles)} V ± w straddles V_IL."] if straddles else []
     said += [f"On {names(moving)} no settled voltage could be determined."] if moving else []
     if floating:
         said.append(f"On {names(floating)} no pull-down was found: only the meter pulled low what floats without it.")

@@ -13,6 +13,7 @@ from string import ascii_lowercase
 from typing import Any
 
 from results.analysis.findings import PinFinding, RunFinding, TrialFinding, Value
+from results.guard_band import false_acceptance_risk
 from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
@@ -24,7 +25,7 @@ from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, bracket_text
 from results.report.section import as_data
 from results.report.suspect import highest_settled, suspect
 from results.report.swept import swept, swept_of
-from results.report.wording import MEANINGS, SYMBOLS, cautions, method
+from results.report.wording import MEANINGS, SYMBOLS, cautions, method, risk_text
 
 MOST_ON_PAGE_ONE = 14
 MOST_BESIDE_A_LARGE_MAP = 7
@@ -108,9 +109,16 @@ def _facts(record: RunRecord, finding: RunFinding, written: str) -> list[dict[st
         _fact("Tested", _moment(record.started_utc)),
         _fact("Rail", rail),
         _fact("Levels", levels + (f" ({record.levels.standard})" if record.levels.standard else " (from the plan)")),
+        _fact("Decision rule", _decision(record)),
         _fact("Operator", record.operator or "not stated"),
         _fact("Report written", written),
     ]
+
+
+def _decision(record: RunRecord) -> str:
+    rules = record.rules
+    risk = false_acceptance_risk(rules.guard_factor, rules.coverage)
+    return f"guard band {rules.guard_rule}: risk {risk_text(risk)} at the limit"
 
 
 def _observations(finding: RunFinding) -> list[Observation]:

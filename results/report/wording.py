@@ -5,16 +5,17 @@ Only what does not depend on a single pin stands here; the numbers of the run ar
 
 from __future__ import annotations
 
+from results.guard_band import false_acceptance_risk, guard_band
 from results.record.run_record import RunRecord
-from results.report.numbers import plain
+from results.report.numbers import percent, plain
 
 MEANINGS: dict[str, str] = {
-    "stuck high": "came to rest at V − U ≥ V_IH, or the board itself read high after settling",
-    "stuck between": "came to rest at V − U > V_IL, below what counts as stuck high",
+    "stuck high": "came to rest at V − w ≥ V_IH, or the board itself read high after settling",
+    "stuck between": "came to rest at V − w > V_IL, below what counts as stuck high",
     "held at press level": "never left the press level; what holds it is told apart, or said to be open",
-    "undecided": "V ± U straddles V_IL: neither stuck nor released is shown",
+    "undecided": "V ± w straddles V_IL: neither stuck nor released is shown",
     "slow": "fell below V_IL later than allowed",
-    "released": "came to rest at V + U ≤ V_IL within the time allowed",
+    "released": "came to rest at V + w ≤ V_IL within the time allowed",
     "no contact": "contact to the unit was disproven: no evidence either way",
     "failed": "the trial could not be carried out or judged: no evidence either way",
     "not tested": "planned, never made: no evidence either way",
@@ -67,8 +68,8 @@ def method(record: RunRecord) -> list[dict[str, str]]:
         ),
         _said(
             "Verdict and guard band",
-            f"V ± U is judged against V_IL and V_IH: the guard band equals U (ILAC-G8:09/2019). What straddles V_IL is "
-            f"undecided, never rounded to either side. Time allowed from the edge until below V_IL: {allowed}. The "
+            f"V ± w is judged against V_IL and V_IH. {guard_sentence(record)} What straddles V_IL is undecided, never "
+            f"rounded to either side. Time allowed from the edge until below V_IL: {allowed}. The "
             "verdict with no resistor is about the pin without the meter.",
         ),
         _said(
@@ -159,6 +160,23 @@ def _sweep(record: RunRecord) -> list[dict[str, str]]:
             "branch, which is the way of a release; sweep and trials are never averaged.",
         )
     ]
+
+
+def guard_sentence(record: RunRecord) -> str:
+    """The decision rule of the run, whose rule it is, and the risk that it leaves."""
+    rules = record.rules
+    source = guard_band(rules.guard_rule).source
+    risk = false_acceptance_risk(rules.guard_factor, rules.coverage)
+    return (
+        f"Guard band: {rules.guard_rule} ({source or 'rule of the plan'}), with U = k·u. A voltage found exactly at "
+        f"the acceptance limit lies beyond the level in truth with a probability of {risk_text(risk)} (normal "
+        "distribution); further away the risk is smaller."
+    )
+
+
+def risk_text(risk: float) -> str:
+    """A probability in per cent, or in parts where that is too small to be read."""
+    return percent(risk, 4) if risk >= 1e-4 else f"{risk:.1g}"
 
 
 def _said(title: str, text: str) -> dict[str, str]:

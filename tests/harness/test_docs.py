@@ -36,6 +36,7 @@ from harness.errors import UserFileError
 from harness.plan import plan_from_text
 from harness.plan_tables import (
     AdviceTable,
+    DecisionTable,
     LevelsTable,
     LogTable,
     PinTable,
@@ -73,6 +74,7 @@ PLAN_TABLES = {
     "[trials]": TrialsTable,
     "[sweep]": SweepTable,
     "[advice]": AdviceTable,
+    "[decision]": DecisionTable,
     "[recorded]": RecordedTable,
     "[[pins]]": PinTable,
 }

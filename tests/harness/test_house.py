@@ -62,6 +62,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "results.analysis.sweep_agreement": {"branch_text"},
         "results.analysis.verdict": {"ORDER"},
         "results.errors": {"ForeignTraceError", "QuantityError", "RecordError", "ResultsError"},
+        "results.guard_band": {"guard_band"},
         "results.logic_levels": {"full_name", "levels"},
         "results.quantity": {"UnitSymbol", "parse", "resistor_name", "show"},
         "results.record": {"journal", "samples"},

@@ -187,6 +187,9 @@ ONE_LINE = [
     ("[advice]", '[sweep]\nsettled = "2 mA"\n\n[advice]', 'plan.toml: sweep.settled: must be 0 A to 1 mA: "2 mA"'),
     ("[advice]", '[sweep]\nleak_setups = ["reset default", "buffer off"]\n\n[advice]', 'plan.toml: sweep.leak_setups[2]: is not one of trials.pin_setups: "buffer off"'),
     ("[advice]", '[sweep]\nleak_setups = ["reset default", "reset default"]\n\n[advice]', 'plan.toml: sweep.leak_setups[2]: already stands in the list as its no. 1: "reset default"'),
+    ("[advice]", '[decision]\nrule = "U"\n\n[advice]', 'plan.toml: decision.rule: must be a guard band, such as "w = U", "w = 0" or "w = 0.83 U": "U"'),
+    ("[advice]", '[decision]\nrule = "w = 6 U"\n\n[advice]', 'plan.toml: decision.rule: must be no more than 5 U: "w = 6 U"'),
+    ("[advice]", "[decision]\nrule = 0\n\n[advice]", 'plan.toml: decision.rule: must be a guard band, such as "w = U", "w = 0" or "w = 0.83 U": 0'),
     ("[advice]", '[sweep]\nspeed = 1\n\n[advice]', "plan.toml: sweep.speed: unknown key (did you mean settled?): 1"),
 ]  # fmt: skip
 

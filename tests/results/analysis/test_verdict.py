@@ -57,6 +57,33 @@ def test_a_wider_coverage_factor_moves_the_border() -> None:
     assert judge(SEEN, trace_finding(2.012), Value(2.012, U_V), LEVELS, RULES)[0] == "stuck high"
 
 
+@pytest.mark.parametrize(
+    ("rule", "factor", "released", "stuck"),
+    [("w = 0", 0.0, 0.8, 0.8), ("w = 0.83 U", 0.83, 0.7917, 0.8083), ("w = 1.5 U", 1.5, 0.785, 0.815)],
+)
+def test_the_guard_band_of_the_rule_moves_both_acceptance_limits(
+    rule: str, factor: float, released: float, stuck: float
+) -> None:
+    """U is 10 mV: a voltage is released up to V_IL − w, stuck from V_IL + w on, and undecided between."""
+    rules = replace(RULES, guard_rule=rule, guard_factor=factor)
+
+    def verdict(volts: float) -> Verdict:
+        return judge(SEEN, trace_finding(volts), Value(volts, U_V), LEVELS, rules)[0]
+
+    assert verdict(released - 1e-6) == "released"
+    assert verdict(stuck + 1e-6) == "stuck between"
+    if factor:
+        assert verdict(released + 1e-6) == verdict(stuck - 1e-6) == "undecided"
+    assert verdict(2.0 + factor * 0.01 + 1e-6) == "stuck high"
+    assert verdict(2.0 + factor * 0.01 - 1e-6) == "stuck between"
+
+
+def test_an_undecided_voltage_names_a_rule_that_is_not_the_usual_one() -> None:
+    rules = replace(RULES, guard_rule="w = 1.5 U", guard_factor=1.5)
+    said = judge(SEEN, trace_finding(0.8), Value(0.8, U_V), LEVELS, rules)[1]
+    assert said == "800 mV ± 15 mV (w = 1.5 U) straddles V_IL 800 mV"
+
+
 def test_what_the_board_itself_reads_high_is_stuck_high() -> None:
     high = replace(SEEN, reads_settled="high")
     assert of(1.2, high) == ("stuck high", "the board reads high at 1.2 V")

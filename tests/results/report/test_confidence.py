@@ -63,12 +63,12 @@ def test_an_undecided_pin_is_said():
     straddles = replace(finding.pins[3], verdict="undecided", rows=rows)
     moving = replace(straddles, pin="D5", rows=tuple(replace(row, settled=None) for row in rows))
     floating = replace(straddles, pull_down_from="not found")
-    assert _said(replace(finding, pins=(straddles,)))["Undecided"] == "On D4 V ± U straddles V_IL."
+    assert _said(replace(finding, pins=(straddles,)))["Undecided"] == "On D4 V ± w straddles V_IL."
     assert _said(replace(finding, pins=(floating,)))["Undecided"] == (
         "On D4 no pull-down was found: only the meter pulled low what floats without it."
     )
     assert _said(replace(finding, pins=(straddles, moving)))["Undecided"] == (
-        "On D4 V ± U straddles V_IL. On D5 no settled voltage could be determined."
+        "On D4 V ± w straddles V_IL. On D5 no settled voltage could be determined."
     )
 
 

@@ -93,6 +93,7 @@ def test_the_facts_of_page_one_are_those_of_the_record():
         "Tested": "2026-09-14 08:15 UTC",
         "Rail": "3.3 V nominal, measured 3.301 V",
         "Levels": "V_IL 0.8 V, V_IH 2 V (JESD8C.01 3.3 V)",
+        "Decision rule": "guard band w = U: risk 2.28 % at the limit",
         "Operator": "R. Operator",
         "Report written": "2026-09-14 09:00 UTC",
     }
@@ -208,6 +209,19 @@ def test_the_cautions_are_there(words):
 )
 def test_the_method_says_what_the_numbers_mean(words):
     assert any(words in part["text"] for part in _content()["method"])
+
+
+def test_the_risk_of_another_guard_band_is_stated():
+    """ILAC-G8:09/2019: simple acceptance, w = 0, leaves 50 % at the limit; 6 sigma, w = 3 U, about 1e-9."""
+    finding = fernhill(())
+    for rule, factor, risk in (("w = 0", 0.0, "50 %"), ("w = 3 U", 3.0, "1e-09")):
+        rules = replace(finding.record.rules, guard_rule=rule, guard_factor=factor)
+        content = _content(replace(finding, record=replace(finding.record, rules=rules)))
+        facts = {entry["label"]: entry["text"] for entry in content["facts"]}
+        assert facts["Decision rule"] == f"guard band {rule}: risk {risk} at the limit"
+        method = {part["title"]: part["text"] for part in content["method"]}
+        assert f"Guard band: {rule} (" in method["Verdict and guard band"]
+        assert f"probability of {risk} " in method["Verdict and guard band"]
 
 
 def test_the_method_follows_the_record():
