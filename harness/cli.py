@@ -224,12 +224,12 @@ def _shown_to(view: Listener, stop: StopRequest) -> Listener:
 def _report(path: Path, *, pdf: bool) -> int:
     from harness.reporting import write_derived
     from harness.summary import status_of, summary_lines
+    from results.report.more_tables import table_names
 
     finding = write_derived(path, pdf=pdf)
     for line in summary_lines(finding):
         _say(line)
-    swept = any(pin.sweep is not None for pin in finding.pins)
-    names = ["trials.csv", "pins.csv", *(["sweeps.csv"] if swept else []), *(["report.pdf"] if pdf else [])]
+    names = ["trials.csv", "pins.csv", *table_names(finding), *(["report.pdf"] if pdf else [])]
     _say(f"written: {', '.join(str(path / name) for name in names)}")
     return status_of(finding)
 

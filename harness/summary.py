@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from harness.errors import ALL_RELEASED, OTHER_VERDICT
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.fitting import BoardAdvice
 from results.quantity import resistor_name, show
 
 
@@ -26,7 +27,7 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
     yield f"{unit.name} {unit.serial}: {good} of {len(finding.pins)} pins released every time without a resistor"
     for pin in bad:
         yield f"  {_pin_line(pin)}"
-    yield from _fit_lines(finding.pins)
+    yield from _fit_lines(finding.board_advice)
     for note in finding.notes:
         yield f"note: {note}"
 
@@ -47,8 +48,13 @@ def _pin_line(pin: PinFinding) -> str:
     return ", ".join(parts)
 
 
-def _fit_lines(pins: Sequence[PinFinding]) -> Iterator[str]:
-    """One value for every pin that needs one: the smallest that any of them needs."""
-    advised = [pin.advice.ohm for pin in pins if pin.advice.needed and pin.advice.ohm is not None]
-    if len(advised) > 1:
-        yield f"one value for all of them: {resistor_name(min(advised))} to ground"
+def _fit_lines(board: BoardAdvice | None) -> Iterator[str]:
+    """One value for every pin that needs one, over all conditions; or why there is none."""
+    if board is None or board.needed is False or (board.so_far_ohm is None and board.needed is None):
+        return
+    if board.ohm is not None:
+        yield f"one value for the whole unit: {resistor_name(board.ohm)}, {board.reason}"
+        return
+    open_pins = ", ".join(board.open_pins)
+    others = "" if board.so_far_ohm is None else f"; {resistor_name(board.so_far_ohm)} suits all others that need one"
+    yield f"one value for the whole unit: not determined, as none can be named for {open_pins}{others}"

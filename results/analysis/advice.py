@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from results.analysis.findings import Advice, Bracket, Value, Verdict
+from results.analysis.fitting import SafeLimit
 from results.analysis.safe_resistance import conductance_limits, evidence_of, ohm_of
 from results.analysis.stuck_rate import upper_limit
 from results.quantity import show
@@ -23,6 +24,10 @@ UNSTATED_LOAD_S = 1e-6
 
 MERE_LUCK = 0.05
 """Releases that a pin which sticks only sometimes would show with this chance anyway prove nothing (5 %)."""
+
+
+NO_BETTER = "no better than the values tried"
+"""Said of every value that trials alone name: a larger one of the series may do as well, which a sweep would tell."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +51,15 @@ class Case:
     contradicted: bool = False
 
 
+@dataclass(frozen=True)
+class _Shown:
+    """The margin that something shows, to which resistance, and in words."""
+
+    margin: float
+    limit: SafeLimit
+    said: str
+
+
 def advise(case: Case) -> Advice:
     """Name the resistor to fit, or say why not."""
     needed = _needed(case)
@@ -59,10 +73,10 @@ def advise(case: Case) -> Advice:
         return Advice(None, needed, None, why + _nothing_released(case, ordered[0]))
     candidates = _candidates(case)
     for resistor, ohm in candidates:
-        margin = _margin(case, resistor, ohm)
-        if margin is not None and margin[0] >= case.rules.margin:
-            said = f"{resistor.name} {_released_so_often(case, resistor.name)}; {margin[1]}{_contact(case)}"
-            return Advice(ohm, needed, margin[0], why + said)
+        shown = _margin(case, resistor, ohm)
+        if shown is not None and shown.margin >= case.rules.margin:
+            said = f"{resistor.name} {_released_so_often(case, resistor.name)}; {shown.said}{_contact(case)}"
+            return Advice(ohm, needed, shown.margin, f"{why}{said}; {NO_BETTER}", shown.limit)
     return Advice(None, needed, None, why + _no_margin(case, candidates))
 
 
@@ -108,19 +122,19 @@ def _candidates(case: Case) -> list[tuple[Resistor, float]]:
     return fitting[::-1]
 
 
-def _margin(case: Case, resistor: Resistor, ohm: float) -> tuple[float, str] | None:
+def _margin(case: Case, resistor: Resistor, ohm: float) -> _Shown | None:
     """Relative margin in conductance of the part as bought, and what shows it; None where nothing does.
 
     Where line and trials contradict each other, neither is enough: both must show it, and the smaller one counts.
     """
     both = (_by_trials(case, resistor, ohm), _by_line(case, ohm))
-    found = [margin for margin in both if margin is not None]
+    found = [shown for shown in both if shown is not None]
     if not found or (case.contradicted and len(found) < len(both)):
         return None
-    return min(found) if case.contradicted else max(found)
+    return (min if case.contradicted else max)(found, key=lambda shown: shown.margin)
 
 
-def _by_trials(case: Case, resistor: Resistor, ohm: float) -> tuple[float, str] | None:
+def _by_trials(case: Case, resistor: Resistor, ohm: float) -> _Shown | None:
     """Against the largest resistor that released every time: it, the meter and the fixture were enough."""
     proven = _proven(case)
     if proven is None or proven.conductance_s >= resistor.conductance_s:
@@ -130,10 +144,11 @@ def _by_trials(case: Case, resistor: Resistor, ohm: float) -> tuple[float, str] 
         return None
     margin = _bought(case, ohm) / enough_s - 1.0
     load = "" if case.load_s is not None else f" (meter not stated, taken as {show(1.0 / UNSTATED_LOAD_S, 'Ω')})"
-    return margin, f"margin {_whole(margin)} to {proven.name}, which released every time too{load}"
+    said = f"margin {_whole(margin)} to {proven.name}, which released every time too{load}"
+    return _Shown(margin, SafeLimit(1.0 / enough_s, case.bracket.below_ohm, "trials"), said)
 
 
-def _by_line(case: Case, ohm: float) -> tuple[float, str] | None:
+def _by_line(case: Case, ohm: float) -> _Shown | None:
     """Against the external part of the line's safe resistance at its lower uncertainty limit."""
     if case.required is None:
         return None
@@ -144,10 +159,10 @@ def _by_line(case: Case, ohm: float) -> tuple[float, str] | None:
     if external_ohm <= 0.0:
         return None
     margin = _bought(case, ohm) * external_ohm - 1.0
-    return (
-        margin,
-        f"margin {_whole(margin)} to {show(external_ohm, 'Ω', 3)}, the lower limit of the plain-leak line",
-    )
+    lower_s = case.required.value - case.rules.coverage * case.required.u
+    high_ohm = 1.0 / lower_s - case.series_ohm if lower_s > 0.0 else None
+    said = f"margin {_whole(margin)} to {show(external_ohm, 'Ω', 3)}, the lower limit of the plain-leak line"
+    return _Shown(margin, SafeLimit(external_ohm, high_ohm, "line"), said)
 
 
 def _enough(case: Case, proven: Resistor) -> float:

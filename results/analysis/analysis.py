@@ -6,8 +6,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from results.analysis.board_advice import board_advice
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
 from results.analysis.leak_alone import with_leak_alone
+from results.analysis.neighbours import with_neighbours
 from results.analysis.one_thread import one_thread
 from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import ReadTrial
@@ -56,9 +58,10 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
         for (name, condition), trials in groups.items()
     )
     pins = with_leak_alone(record, pins)
+    pins = with_neighbours(record, pins)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
-    return RunFinding(record, trials, pins, tuple(_notes(pins)))
+    return RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))
 
 
 def _in_order(

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.load_line import RestVoltage
 from results.analysis.value import Value as Value
 from results.record.observation import Branch, Observation, SweepStep
@@ -250,12 +251,18 @@ class SweepFinding:
 
 @dataclass(frozen=True)
 class Advice:
-    """The resistor to fit. `ohm` is None where none is needed or none can be named; `reason` says which and why."""
+    """The resistor to fit. `ohm` is None where none is needed or none can be named; `reason` says which and why.
+
+    `limit`: what it rests on (None: nothing limits it, or nothing is known). `neighbours`: the next value of the
+    series down, the recommended one, and the next up; empty where none is named.
+    """
 
     ohm: float | None
     needed: bool | None
     margin: float | None
     reason: str
+    limit: SafeLimit | None = None
+    neighbours: tuple[SeriesValue, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -290,9 +297,13 @@ class PinFinding:
 
 @dataclass(frozen=True)
 class RunFinding:
-    """All numbers of a run: every trial (planned order; what was never made is `not tested`) and every pin."""
+    """All numbers of a run: every trial (planned order; what was never made is `not tested`) and every pin.
+
+    `board_advice`: one resistor for the whole unit; None only in findings that were not made by analysis.
+    """
 
     record: RunRecord
     trials: tuple[TrialFinding, ...]
     pins: tuple[PinFinding, ...]
     notes: tuple[str, ...] = ()
+    board_advice: BoardAdvice | None = None

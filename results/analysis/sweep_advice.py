@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from results.analysis.findings import Advice, SweepFinding
+from results.analysis.fitting import SafeLimit
 from results.quantity import show
 from results.record.run_record import Rules
 from results.series import largest_at_most
@@ -44,23 +46,22 @@ def _by_sweep(sweep: SweepFinding, rules: Rules, series_ohm: float) -> Advice:
     margin = external_ohm / (ohm * (1.0 + rules.advised_tolerance)) - 1.0
     less = f", less {show(series_ohm, 'Ω')} on the board" if series_ohm else ""
     reason = f"margin {math.floor(100.0 * margin + 1e-9)} % to {limit}{less}"
-    return Advice(ohm, sweep.needed, margin, reason)
+    high_ohm = None if sweep.safe_high_ohm is None else sweep.safe_high_ohm - series_ohm
+    return Advice(ohm, sweep.needed, margin, reason, SafeLimit(external_ohm, high_ohm, "sweep"))
 
 
 def _both(trials: Advice, swept: Advice) -> Advice:
     """Sweep and trials disagree: the pin may have changed between them, and the worse one counts."""
     if trials.needed is False:
-        return Advice(swept.ohm, None, swept.margin, f"sweep and trials disagree; by the sweep: {swept.reason}")
+        return replace(swept, needed=None, reason=f"sweep and trials disagree; by the sweep: {swept.reason}")
     if swept.needed is False:
-        return Advice(
-            trials.ohm, trials.needed, trials.margin, f"sweep and trials disagree; by trials: {trials.reason}"
-        )
+        return replace(trials, reason=f"sweep and trials disagree; by trials: {trials.reason}")
     if trials.ohm is None or swept.ohm is None:
         missing = trials if trials.ohm is None else swept
         return Advice(
             None, trials.needed, None, f"sweep and trials disagree, and only one names a value: {missing.reason}"
         )
     smaller = min(trials, swept, key=lambda advice: advice.ohm or math.inf)
-    return Advice(
-        smaller.ohm, trials.needed, smaller.margin, f"sweep and trials disagree, the smaller counts: {smaller.reason}"
+    return replace(
+        smaller, needed=trials.needed, reason=f"sweep and trials disagree, the smaller counts: {smaller.reason}"
     )

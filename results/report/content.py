@@ -12,12 +12,13 @@ from datetime import UTC, datetime
 from string import ascii_lowercase
 from typing import Any
 
+from results.analysis.board_advice import condition_text
 from results.analysis.findings import PinFinding, RunFinding, TrialFinding, Value
 from results.guard_band import false_acceptance_risk
 from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
-from results.record.trial import NO_RESISTOR, Condition
+from results.record.trial import NO_RESISTOR
 from results.report.confidence import WORTHLESS, calibration, limits, names, started_on
 from results.report.headline import NONCONFORMING, VERDICTS, headline, legend, tiles, worst_of
 from results.report.more_sections import more_sections
@@ -204,14 +205,6 @@ def fit_cell(pin: PinFinding) -> Cell:
     if pin.advice.ohm is not None:
         return bare_cell(pin.advice.ohm, "Ω")
     return {"text": "none needed" if pin.advice.needed is False else NOT_DETERMINED}
-
-
-def condition_text(condition: Condition) -> str:
-    """Pin setup, rail and temperature: "reset default, 3.3 V, 23.4 °C"."""
-    parts = [condition.pin_setup, show(condition.rail_v, "V")]
-    if condition.temperature_c is not None:
-        parts.append(show(condition.temperature_c, "°C"))
-    return ", ".join(filter(None, parts))
 
 
 def _conditions(finding: RunFinding) -> list[dict[str, str]]:

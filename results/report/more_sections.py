@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from results.analysis.findings import RunFinding
+from results.report.fit_section import fit_section
 from results.report.section import Section
 
 Maker = Callable[[RunFinding], list[Section]]
 """A finding in, its sections out; none where there is nothing to say."""
 
-MAKERS: tuple[Maker, ...] = ()
+MAKERS: tuple[Maker, ...] = (fit_section,)
 
 
 def more_sections(finding: RunFinding) -> list[Section]:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from results.analysis.findings import RunFinding
+from results.report.advice_csv import has_advice, write_advice_csv
 from results.report.tables import write_sweeps_csv
 
 Writer = Callable[[RunFinding, Path], None]
@@ -17,13 +18,19 @@ def _has_sweep(finding: RunFinding) -> bool:
 
 TABLES: dict[str, tuple[Callable[[RunFinding], bool], Writer]] = {
     "sweeps.csv": (_has_sweep, write_sweeps_csv),
+    "advice.csv": (has_advice, write_advice_csv),
 }
 """File name -> whether a finding has anything for it, and what writes it."""
 
 
+def table_names(finding: RunFinding) -> list[str]:
+    """The files for which a finding has anything, in the order of the table."""
+    return [name for name, (is_needed, _) in TABLES.items() if is_needed(finding)]
+
+
 def write_more_tables(finding: RunFinding, folder: Path) -> list[str]:
     """Write those that have a row into the folder; their names. Raises RecordError where one cannot be written."""
-    written = [name for name, (is_needed, _) in TABLES.items() if is_needed(finding)]
+    written = table_names(finding)
     for name in written:
         TABLES[name][1](finding, folder / name)
     return written

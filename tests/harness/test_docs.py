@@ -56,6 +56,7 @@ from harness.values import Count, Interval, Kind, Number, Quantity
 from results.analysis.findings import RunFinding, Verdict
 from results.logic_levels import known_standards
 from results.quantity import show
+from results.report.advice_csv import write_advice_csv
 from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
 from tests.results.report.made_findings import fernhill
 
@@ -230,7 +231,12 @@ def test_a_refusal_reads_as_the_page_says() -> None:
 
 @pytest.mark.parametrize(
     ("name", "write"),
-    [("trials.csv", write_trials_csv), ("pins.csv", write_pins_csv), ("sweeps.csv", write_sweeps_csv)],
+    [
+        ("trials.csv", write_trials_csv),
+        ("pins.csv", write_pins_csv),
+        ("sweeps.csv", write_sweeps_csv),
+        ("advice.csv", write_advice_csv),
+    ],
 )
 def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path: Path) -> None:
     finding: RunFinding = fernhill(())
@@ -240,7 +246,7 @@ def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path:
     assert list(written) == header
     for column, (unit, _, empty) in written.items():
         assert empty
-        ending = {"v": "V", "a": "A", "s": "s", "ohm": "Ω", "c": "°C"}.get(column.rsplit("_", 1)[-1], "–")
+        ending = {"v": "V", "a": "A", "s": "s", "ohm": "Ω", "c": "°C", "w": "W"}.get(column.rsplit("_", 1)[-1], "–")
         assert unit == ending, column
 
 

@@ -58,6 +58,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
     "results": {
         "results.analysis.analysis": {"analyse", "analyse_folder"},
         "results.analysis.findings": {"PinFinding", "RunFinding", "TrialFinding", "Value", "Verdict"},
+        "results.analysis.fitting": {"BoardAdvice"},
         "results.analysis.held_node": {"net_current_while_held"},
         "results.analysis.sweep_agreement": {"branch_text"},
         "results.analysis.verdict": {"ORDER"},
@@ -82,7 +83,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         },
         "results.record.trace": {"Trace"},
         "results.record.trial": {"Condition", "Kind", "NO_RESISTOR", "Pin", "Resistor", "Trial"},
-        "results.report.more_tables": {"write_more_tables"},
+        "results.report.more_tables": {"table_names", "write_more_tables"},
         "results.report.report": {"write_report"},
         "results.report.tables": {"write_pins_csv", "write_trials_csv"},
         "results.series": {"SERIES"},

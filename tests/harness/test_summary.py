@@ -1,0 +1,35 @@
+"""The last lines of a run: one resistor for the whole unit, or why there is none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from harness.summary import summary_lines
+from results.analysis.board_advice import board_advice
+from results.analysis.findings import RunFinding
+from tests.results.report.test_fit_section import two_stick
+
+
+def fit_lines(finding: RunFinding) -> list[str]:
+    return [line for line in summary_lines(finding) if line.startswith("one value")]
+
+
+def test_one_value_for_the_whole_unit_with_its_worst_pin() -> None:
+    [line] = fit_lines(two_stick())
+    assert line.startswith("one value for the whole unit: 4.7 kΩ, the smallest of the values of 2 of 3 pins")
+    assert line.endswith("at D1, reset default, 3.3 V")
+
+
+def test_a_pin_without_a_value_is_named() -> None:
+    finding = two_stick()
+    pins = (replace(finding.pins[0], advice=replace(finding.pins[0].advice, ohm=None)), *finding.pins[1:])
+    assert fit_lines(replace(finding, pins=pins, board_advice=board_advice(finding.record, pins))) == [
+        "one value for the whole unit: not determined, as none can be named for D1; "
+        "4.7 kΩ suits all others that need one"
+    ]
+
+
+def test_where_none_is_needed_nothing_is_said_of_it() -> None:
+    finding = two_stick()
+    pins = finding.pins[2:]
+    assert fit_lines(replace(finding, pins=pins, board_advice=board_advice(finding.record, pins))) == []

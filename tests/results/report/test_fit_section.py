@@ -1,0 +1,83 @@
+"""The section on the resistor to fit: a value for the unit, and three rows a pin that needs one."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from results.analysis.board_advice import board_advice
+from results.analysis.findings import RunFinding
+from results.analysis.neighbours import with_neighbours
+from results.report.advice_csv import write_advice_csv
+from results.report.fit_section import fit_section, margin_text
+from results.report.more_tables import table_names
+from tests.results.analysis.made_pins import Bench, analysed, d1, d2, d3, record_of
+
+
+@cache
+def two_stick(margin: float = 0.2) -> RunFinding:
+    """D1 and D2 stick, D3 does not; each tried with five resistors."""
+    bench = Bench()
+    record = replace(record_of(bench), rules=replace(bench.rules, margin=margin))
+    made = (replace(analysed(curve), pin=name) for name, curve in (("D1", d1), ("D2", d2), ("D3", d3)))
+    pins = with_neighbours(record, tuple(made))
+    rows = tuple(row for pin in pins for row in pin.rows)
+    return RunFinding(record, rows, pins, (), board_advice(record, pins))
+
+
+def test_three_values_for_the_unit_and_three_a_pin() -> None:
+    [section] = fit_section(two_stick())
+    unit, pins = section.tables
+    assert section.title == "The resistor to fit"
+    assert [row[0] for row in unit.rows] == [{"n": n, "unit": "kΩ"} for n in ("3.9", "4.7", "5.6")]
+    assert unit.marked == frozenset({1})
+    assert [row[0] for row in pins.rows] == ["D1", "", "", "D2", "", ""]
+    assert pins.marked == frozenset({1, 4})
+
+
+def test_the_first_sentence_names_the_value_the_worst_pin_and_what_it_rests_on() -> None:
+    said = fit_section(two_stick())[0].said
+    assert said[0].startswith("One value for the whole unit: 4.7\u00a0kΩ, the smallest of the values of 2 of 3 pins")
+    assert "at D1, reset default, 3.3 V." in said[0]
+    assert said[1].startswith("On at least one pin the value rests on trial resistors, with no sweep")
+
+
+def test_where_a_pin_has_none_the_unit_has_none_and_the_reason_is_said() -> None:
+    finding = two_stick()
+    pins = (replace(finding.pins[0], advice=replace(finding.pins[0].advice, ohm=None)), *finding.pins[1:])
+    [section] = fit_section(replace(finding, pins=pins, board_advice=board_advice(finding.record, pins)))
+    assert section.said[0].startswith("One value for the whole unit: not determined: D1: ")
+    assert section.said[1] == "4.7\u00a0kΩ suits every pin for which a value can be named."
+
+
+def test_a_unit_that_needs_none_has_no_section_and_no_file() -> None:
+    finding = two_stick()
+    pins = finding.pins[2:]
+    clear = replace(finding, pins=pins, board_advice=board_advice(finding.record, pins))
+    assert fit_section(clear) == []
+    assert table_names(clear) == []
+
+
+def test_a_margin_is_rounded_down_with_its_sign() -> None:
+    assert (margin_text(0.2999), margin_text(-0.101), margin_text(None)) == (
+        "29\u00a0%",
+        "\u221211\u00a0%",
+        "not determined",
+    )
+
+
+def test_advice_csv_has_the_pins_then_the_unit(tmp_path: Path) -> None:
+    finding = two_stick()
+    assert table_names(finding) == ["advice.csv"]
+    write_advice_csv(finding, tmp_path / "advice.csv")
+    with (tmp_path / "advice.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["pin"] for row in rows] == ["D1"] * 3 + ["D2"] * 3 + [""] * 3
+    assert [row["which"] for row in rows[:3]] == ["next down", "recommended", "next up"]
+    assert [float(row["resistor_ohm"]) for row in rows[6:]] == [3.9e3, 4.7e3, 5.6e3]
+    assert float(rows[7]["margin"]) == pytest.approx(finding.pins[0].advice.margin, rel=1e-8)
+    assert rows[0]["release_time_from"] == "at most, as measured with 4.7 kΩ"
