@@ -19,6 +19,7 @@ from drivers.limits import Limits
 from drivers.meter import Meter, Readings
 from drivers.operator import Operator
 from drivers.press import Lease, Presser, PressPath, no_lease
+from drivers.rail import Rail
 from drivers.relay_board import RelayBoard
 from drivers.relays import RelayDevice, Relays
 from drivers.source import Source
@@ -61,8 +62,10 @@ class Bench:
         settle_s: float = SETTLE_S,
         expected: Mapping[str, str] | None = None,
         lease: Lease = no_lease,
+        rail: Rail | None = None,
     ) -> None:
         """`meter_input_ohm` None: unknown, and not corrected for. `expected`: role to the text its identity must hold.
+        `rail` None: nothing sets it.
 
         Raises WiringError if a wire leads to a device that is not there.
         """
@@ -86,6 +89,7 @@ class Bench:
         self._settle_s = settle_s
         self._expected = dict(expected or {})
         self._relays = Relays(devices)
+        self._rail = Rail(limits, operator=operator) if rail is None else rail
         self._state = BenchState()
         self._bus = Bus(
             clock=clock,
@@ -135,32 +139,43 @@ class Bench:
         """Whether the pin on the bus can be taken off it, for `bus_alone_voltage`."""
         return self._bus.is_switched
 
+    @property
+    def has_supply(self) -> bool:
+        """Whether a supply sets the board's rail."""
+        return self._rail.supply is not None
+
     # Getting ready and getting safe
 
     def prepare(self) -> None:
         """Identify everything, then reset and configure: all relays open, source off at high impedance, both verified.
 
-        The board under test is identified and not reset: the first trial may want it as found. A link that failed is
-        reopened. Identities stand in `identities`: role to (resource, identity).
+        The board under test is identified and not reset: the first trial may want it as found. It is asked last, once
+        its supply, where there is one, is on. A link that failed is reopened. Identities stand in `identities`: role to
+        (resource, identity).
         """
         with self._state.moving("prepare"):
             for role, instrument in self._instruments().items():
                 _awake(instrument)
-                identify = self.board.identify if role == "board" and self.board is not None else instrument.identify
-                self.identities[role] = (instrument.resource, identify(self._expected.get(role, "")))
+                if role != "board":
+                    self.identities[role] = (instrument.resource, instrument.identify(self._expected.get(role, "")))
             for device in self._relays.devices.values():
                 device.reset()
             if self.source is not None:
                 self.source.instrument.reset()
                 self.source.prepare(self.limits.voltage_v, self.limits.current_a)
+            self._rail.prepare()
+            if self.board is not None:
+                told = self.board.identify(self._expected.get("board", ""))
+                self.identities["board"] = (self.board.instrument.resource, told)
             self.meter.instrument.reset()
             self.meter.configure(self._meter_range_v, 1.0 / self._line_hz, self.meter_input_ohm, self._line_hz)
             self.clock.settle(self._settle_s)
             self._all_opened()
 
     def make_safe(self) -> list[str]:
-        """Open every relay, then the source off: each step is tried whatever failed before. Never raises.
+        """Open every relay, then the source off, then the supply as planned: each is tried whatever failed before.
 
+        Never raises.
         Returns what could not be verified, a line each; the bench is safe where the list is empty, else in fault.
         """
         unverified: list[str] = []
@@ -245,6 +260,23 @@ class Bench:
         """Whether relays can take everything off the bus: nothing is there that a person would have to take off."""
         return self._bus.is_switchable
 
+    def set_rail(self, volts: float) -> None:
+        """Set the board's rail, with no pin on the bus: by the supply, else by a person.
+
+        What was measured of it before is forgotten. Raises LimitError beyond a limit and WiringError where nobody can
+        set it: nothing is sent then.
+        """
+        self._state.require("set rail")
+        self._rail.check(volts)
+        with self._state.moving("set rail"):
+            self._rail_v = None
+            self._rail.set(volts)
+
+    def supply_current(self) -> float | None:
+        """Amperes that the board draws from its supply; None where no supply measures it."""
+        with self._state.moving("read"):
+            return self._rail.current()
+
     def look_at_bus(self, resistors: Sequence[str] = (), source_v: float | None = None) -> BusLook:
         """Read the bus with no pin on it: each way to the rail, let go, and with each of these switched resistors.
 
@@ -305,6 +337,7 @@ class Bench:
         self._state.require("press")
         if pin != self._bus.pin:
             raise BenchError(f"press of {pin}: the pin on the bus is {self._bus.pin}")
+        self._rail.check_powered(f"press of {pin} by {path}")
         self._presser.check(pin, path, level_v, hold_s)
         self._presser.pace()
         with self._state.moving("press"):
@@ -370,6 +403,8 @@ class Bench:
         found: dict[str, Instrument] = {role: device.instrument for role, device in self._relays.devices.items()}
         if self.source is not None:
             found["source"] = self.source.instrument
+        if self._rail.supply is not None:
+            found["supply"] = self._rail.supply.instrument
         found["meter"] = self.meter.instrument
         if self.board is not None:
             found["board"] = self.board.instrument
@@ -386,6 +421,10 @@ class Bench:
             yield f"{role}: relays not proven open", partial(_tried_twice, device.instrument, device.open_all)
         if self.source is not None:
             yield "source: output not proven off", partial(_tried_twice, self.source.instrument, self.source.output_off)
+        if self._rail.supply is not None:
+            # Last: nothing presses any more, so that no pin of an unpowered board is driven.
+            for what, step in self._rail.safe_steps():
+                yield what, partial(_tried_twice, self._rail.supply.instrument, step)
 
     def _all_opened(self) -> None:
         """All relays are open: nothing is pressed, and nothing on the bus but what a person has put there."""

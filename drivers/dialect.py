@@ -84,6 +84,20 @@ _SOURCE: Mapping[str, str] = {
     "off_mode": "OUTP:SMOD?",
 }
 
+_SUPPLY: Mapping[str, str] = {
+    **_COMMON,
+    "voltage": "SOUR:VOLT:LEV:IMM:AMPL {value}",
+    "voltage_read": "SOUR:VOLT:LEV:IMM:AMPL?",
+    "current_limit": "SOUR:CURR:LEV:IMM:AMPL {value}",
+    "current_limit_read": "SOUR:CURR:LEV:IMM:AMPL?",
+    "over_voltage": "SOUR:VOLT:PROT:LEV {value}",
+    "output_on": "OUTP:STAT ON",
+    "output_off": "OUTP:STAT OFF",
+    "output_state": "OUTP:STAT?",
+    "measure_voltage": "MEAS:VOLT?",
+    "measure_current": "MEAS:CURR?",
+}
+
 _SWITCH: Mapping[str, str] = {
     **_COMMON,
     "close": "ROUT:CLOS {list}",
@@ -112,6 +126,7 @@ _BOARD: Mapping[str, str] = {
 TEMPLATES: Mapping[str, Mapping[str, str]] = {
     "meter": _METER,
     "source": _SOURCE,
+    "supply": _SUPPLY,
     "switch": _SWITCH,
     "relay_board": _RELAY_BOARD,
     "board": _BOARD,
@@ -133,6 +148,9 @@ OPTIONAL = frozenset(
         "voltage_range",
         "measure_both",
         "functions",
+        "over_voltage",
+        "measure_voltage",
+        "measure_current",
     }
 )
 """Purposes that an instrument may lack without a measurement or the safe state being in danger."""

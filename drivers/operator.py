@@ -4,15 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from drivers.errors import WiringError
 from drivers.wiring import NOTHING
 
 
 class Operator:
-    """Asks a person. `confirm` returns once it is done (and may raise StopRequestedError); `say` only tells."""
+    """Asks a person. `confirm` returns once it is done (and may raise StopRequestedError); `say` only tells.
 
-    def __init__(self, say: Callable[[str], None], confirm: Callable[[str], None]) -> None:
+    `ask` returns the line that is typed in; None where nobody can.
+    """
+
+    def __init__(
+        self,
+        say: Callable[[str], None],
+        confirm: Callable[[str], None],
+        ask: Callable[[str], str] | None = None,
+    ) -> None:
         self._say = say
         self._confirm = confirm
+        self._ask = ask
+
+    def do(self, text: str) -> None:
+        """Have something done, told in a sentence; returns when done."""
+        self._confirm(text)
+
+    def type_in(self, text: str) -> str:
+        """What a person types in when asked. Raises WiringError where nobody can."""
+        if self._ask is None:
+            raise WiringError(f"nobody is here to answer: {text}")
+        return self._ask(text)
+
+    def set_rail(self, volts: float) -> None:
+        """Have the board's rail set to this many volts; returns when done."""
+        self._confirm(f"Set the rail of the board to {volts:.4g} V, with the current limit as before.")
 
     def connect(self, pin: str) -> None:
         """Have the bus put on this pin; returns when done."""

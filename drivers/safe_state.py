@@ -46,18 +46,19 @@ class SafeSteps(TypedDict):
 
 def safe_steps(role: str, resource: str, dialect: Dialect) -> SafeSteps | None:
     """What makes the instrument of this role safe; None for one that energises nothing (meter, board)."""
-    makers = {"switch": _switch, "relay_board": _relay_board, "source": _source}
+    makers = {"switch": _switch, "relay_board": _relay_board, "source": _source, "supply": _supply}
     if role not in makers:
         return None
     return {"kind": _kind(role, resource), "resource": resource, "steps": makers[role](dialect)}
 
 
 def safe_state(instruments: Sequence[tuple[str, str, Dialect]]) -> list[SafeSteps]:
-    """What makes a bench safe, a resource each: relays first, because a release is a relay that opens, then the source.
+    """What makes a bench safe, a resource each: relays first, because a release is a relay that opens, then the source,
+    then the board's supply.
 
-    `instruments`: (role, resource, dialect) in any order.
+    `instruments`: (role, resource, dialect) in any order; without the supply where it is to stay on.
     """
-    order = ("switch", "relay_board", "source")
+    order = ("switch", "relay_board", "source", "supply")
     ranked = sorted((one for one in instruments if one[0] in order), key=lambda one: order.index(one[0]))
     return [steps for one in ranked if (steps := safe_steps(*one)) is not None]
 
@@ -86,6 +87,10 @@ def _source(dialect: Dialect) -> list[SafeStep]:
         _scpi(dialect.text("output_off"), dialect.text("output_state"), _OFF),
         _scpi(mode, dialect.text("off_mode"), rf"(?i:{word}\w*)"),
     ]
+
+
+def _supply(dialect: Dialect) -> list[SafeStep]:
+    return [_scpi(dialect.text("output_off"), dialect.text("output_state"), _OFF)]
 
 
 def _scpi(command: str, query: str, expect: str) -> SafeStep:

@@ -30,6 +30,7 @@ Move = Literal[
     "fit",
     "discharge",
     "measure rail",
+    "set rail",
     "read",
     "press",
     "force",
@@ -55,6 +56,7 @@ MOVES: Mapping[State, Mapping[Move, State]] = {
         "deselect": "idle",
         "fit": "idle",
         "measure rail": "idle",
+        "set rail": "idle",
         "read": "idle",
     },
     "selected": {

@@ -93,6 +93,24 @@ class SourceTable(InstrumentTable):
 
 
 @dataclass(frozen=True, kw_only=True)
+class SupplyTable(InstrumentTable):
+    """[supply]: the board's power supply.
+
+    `voltage_max_v`: what the board bears, None: limits.voltage alone counts. `current_limit_a`: what the supply is set
+    to. `settle_s` passes after a change of the rail, `power_up_s` after switching on. Accuracy limits of the current
+    that it measures, relative and in ampere; 0 where they are not stated.
+    """
+
+    resource: Scpi
+    current_limit_a: Annotated[float, Quantity("A", 1e-3, 10.0)]
+    voltage_max_v: Annotated[float | None, Quantity("V", 0.5, 60.0)] = None
+    settle_s: Annotated[float, Quantity("s", 0.0, 60.0)] = 0.05
+    power_up_s: Annotated[float, Quantity("s", 0.0, 60.0)] = 0.5
+    accuracy_reading: Annotated[float, Quantity("%", 0.0, 0.1)] = 0.0
+    accuracy_a: Annotated[float, Quantity("A", 0.0, 0.1)] = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class SwitchTable(InstrumentTable):
     """[switch]. `channels` empty: not stated, so a wire to one that does not exist is found by the switch only."""
 
@@ -193,6 +211,7 @@ class BenchTables:
     clock: ClockTable = field(default_factory=ClockTable)
     limits: LimitsTable = field(default_factory=LimitsTable)
     source: SourceTable | None = None
+    supply: SupplyTable | None = None
     switch: SwitchTable | None = None
     relay_board: RelayBoardTable | None = None
     board: BoardTable | None = None
@@ -204,6 +223,7 @@ class BenchTables:
         roles = {
             "meter": self.meter,
             "source": self.source,
+            "supply": self.supply,
             "switch": self.switch,
             "relay_board": self.relay_board,
             "board": self.board,

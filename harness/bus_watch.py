@@ -20,10 +20,15 @@ class BusWatch:
         self._looked_s = 0.0
         self._before: Trial | None = None
 
-    def before(self, trial: Trial) -> None:
-        """Look where the pin changes, and where the last look is too old. Raises WiringError."""
+    def before(self, trial: Trial, settings: PressSettings | None = None) -> None:
+        """Look where the pin or the rail changes, and where the last look is too old. Raises WiringError.
+
+        `settings`: those of the trial's condition, from here on.
+        """
+        self._settings = settings or self._settings
         old = self._bench.clock.now() - self._looked_s > RAIL_AGE_S
-        if self._before is None or trial.pin != self._pin or old:
+        before = self._before
+        if before is None or trial.pin != self._pin or trial.condition.rail_v != before.condition.rail_v or old:
             self._look(self._resistors if self._before is None else [], f"before {trial.label}")
             self._before, self._pin = trial, trial.pin
 

@@ -16,10 +16,12 @@ from drivers.instrument import Instrument
 from drivers.link import Link
 from drivers.meter import Meter
 from drivers.operator import Operator
+from drivers.rail import AtEnd, Rail
 from drivers.relay_board import RelayBoard
 from drivers.safe_state import safe_state
 from drivers.serial_link import open_serial_link
 from drivers.source import Source
+from drivers.supply import Supply
 from drivers.switch import Switch
 from drivers.visa_link import open_visa_link
 from harness.bench_file import BenchFile
@@ -39,8 +41,13 @@ def opened_bench(
     guard_report: Path,
     not_verified: list[str],
     tell: Callable[[str], None],
+    *,
+    rail_v: float | None = None,
+    at_end: AtEnd = "off",
 ) -> Iterator[Bench]:
     """The bench, prepared; whatever happens inside, it is made safe on the way out.
+
+    A supply of the board is switched on at `rail_v` (None: left as it stands), and at the end off, or left on at it.
 
     `not_verified` holds, after the block, what could not be verified to be safe, also where opening failed. The guard
     is started before the first instrument is opened, and stood down only when everything is proven safe. Where it has
@@ -53,8 +60,10 @@ def opened_bench(
     dialects = {role: Dialect(role, table.commands) for role, table in tables.items()}
     with _roles_named(tables), ExitStack() as open_things:
         held = open_things.enter_context(claim(table.resource for table in tables.values()))
+        # A supply that is to stay on is no business of the guard: it stays as it is.
+        made_safe = {role: table for role, table in tables.items() if role != "supply" or at_end == "off"}
         safety = Safety(
-            safe_state([(role, table.resource, dialects[role]) for role, table in tables.items()]), guard_report
+            safe_state([(role, table.resource, dialects[role]) for role, table in made_safe.items()]), guard_report
         )
         safety.start(held.descriptors)
         open_things.callback(_end, safety, not_verified, tell)
@@ -63,7 +72,7 @@ def opened_bench(
             link = _open(role, table.resource, file.bench.visa)
             open_things.callback(link.close)
             instruments[role] = Instrument(link, dialects[role], name=role)
-        bench = _assemble(file, instruments, stop, operator, safety)
+        bench = _assemble(file, instruments, stop, operator, safety, rail_v, at_end)
         try:
             bench.prepare()
             yield bench
@@ -106,6 +115,8 @@ def _assemble(
     stop: Callable[[], bool],
     operator: Operator,
     safety: Safety,
+    rail_v: float | None,
+    at_end: AtEnd,
 ) -> Bench:
     clock = Clock(file.clock.speed, stop)
     return Bench(
@@ -124,4 +135,27 @@ def _assemble(
         settle_s=file.wiring.settle_s,
         expected={role: table.identity for role, table in file.instruments().items()},
         lease=safety.lease,
+        rail=_rail(file, instruments.get("supply"), clock, operator, rail_v, at_end),
+    )
+
+
+def _rail(
+    file: BenchFile,
+    supply: Instrument | None,
+    clock: Clock,
+    operator: Operator,
+    rail_v: float | None,
+    at_end: AtEnd,
+) -> Rail:
+    limits, table = file.driver_limits(), file.supply
+    if supply is None or table is None:
+        return Rail(limits, operator=operator)
+    return Rail(
+        limits,
+        supply=Supply(supply, clock, settle_s=table.settle_s, power_up_s=table.power_up_s),
+        operator=operator,
+        nominal_v=rail_v,
+        highest_v=table.voltage_max_v,
+        limit_a=table.current_limit_a,
+        at_end=at_end,
     )

@@ -42,10 +42,18 @@ def plan_faults(plan: PlanTables, raw: dict[str, Any]) -> list[Fault]:
     return list(chain.from_iterable(rule(plan, raw) for rule in _RULES))
 
 
-def thresholds(plan: PlanTables) -> Levels:
-    """V_IL and V_IH of a plan that keeps the rules of its levels."""
+def thresholds(plan: PlanTables, rail_v: float | None = None) -> Levels:
+    """V_IL and V_IH of a plan that keeps the rules of its levels, at this nominal rail (None: the plan's own).
+
+    A standard that does not hold for that rail leaves the levels of the plan's own, without its name.
+    """
+    at_v = plan.rail.voltage_v if rail_v is None else rail_v
     if plan.levels.standard:
-        v_il, v_ih = levels(plan.levels.standard, plan.rail.voltage_v)
+        try:
+            v_il, v_ih = levels(plan.levels.standard, at_v)
+        except QuantityError:
+            kept = thresholds(plan)
+            return Levels(kept.v_il, kept.v_ih)
         return Levels(v_il, v_ih, full_name(plan.levels.standard))
     assert plan.levels.v_il is not None
     assert plan.levels.v_ih is not None
@@ -54,12 +62,12 @@ def thresholds(plan: PlanTables) -> Levels:
 
 def absolute_maximum_v(plan: PlanTables) -> float:
     """The highest voltage that harms no pin wherever the rail lies within its tolerance: the lowest rail counts."""
-    return plan.rail.voltage_v * (1.0 - plan.rail.tolerance) + plan.rail.above_rail_max_v
+    return min(plan.rail.all_v) * (1.0 - plan.rail.tolerance) + plan.rail.above_rail_max_v
 
 
 def highest_rail_v(plan: PlanTables) -> float:
-    """The highest rail within its tolerance, in volt."""
-    return plan.rail.voltage_v * (1.0 + plan.rail.tolerance)
+    """The highest rail within its tolerance, in volt: of all steps, and of the nominal rail."""
+    return max(plan.rail.voltage_v, *plan.rail.all_v) * (1.0 + plan.rail.tolerance)
 
 
 def samples(plan: PlanTables) -> int:
@@ -72,7 +80,8 @@ def count_trials(plan: PlanTables) -> int:
     """How many trials the plan makes, as-found ones included."""
     trials = plan.trials
     each = len(trials.resistors) * len(trials.pin_setups) * trials.repeats
-    return len(plan.pins) * (each + int(trials.as_found))
+    conditions = len(plan.rail.all_v) * max(1, len(plan.temperature.steps_c))
+    return len(plan.pins) * (each * conditions + int(trials.as_found))
 
 
 def _levels(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
@@ -90,8 +99,14 @@ def _levels(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     else:
         if table.v_il >= table.v_ih:
             yield Fault(("levels", "v_il"), f"must be below v_ih of {show(table.v_ih, 'V')}")
-        if table.v_ih > plan.rail.voltage_v:
-            yield Fault(("levels", "v_ih"), f"must not be above the rail of {show(plan.rail.voltage_v, 'V')}")
+        lowest_v = min(plan.rail.voltage_v, *plan.rail.all_v)
+        if table.v_ih > lowest_v:
+            yield Fault(("levels", "v_ih"), f"must not be above the rail of {show(lowest_v, 'V')}")
+
+
+def _steps(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    yield from _twice(("rail", "steps"), tuple(show(rail_v, "V", 9) for rail_v in plan.rail.steps_v))
+    yield from _twice(("temperature", "steps"), tuple(show(step_c, "°C", 9) for step_c in plan.temperature.steps_c))
 
 
 def _press(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
@@ -106,8 +121,10 @@ def _press(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
         # Named with its parts, so that nobody has to guess which of them is the low one.
         parts = f"rail less {show(plan.rail.tolerance, '%')} plus above_rail_max"
         yield Fault(where, f"must not be above the absolute maximum of {show(limit_v, 'V')} ({parts})")
-    if not any(_levels(plan, raw)) and voltage_v < thresholds(plan).v_ih:
-        yield Fault(where, f"must not be below V_IH of {show(thresholds(plan).v_ih, 'V')}: nothing would be pressed")
+    if not any(_levels(plan, raw)):
+        highest_v = max(thresholds(plan, rail_v).v_ih for rail_v in plan.rail.all_v)
+        if voltage_v < highest_v:
+            yield Fault(where, f"must not be below V_IH of {show(highest_v, 'V')}: nothing would be pressed")
 
 
 def _log(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
@@ -178,4 +195,4 @@ def _twice(where: Location, names: tuple[str, ...]) -> Iterator[Fault]:
             yield Fault((*where, index), f"already stands in the list as its no. {names.index(name) + 1}")
 
 
-_RULES: tuple[Rule, ...] = (_levels, _press, _log, _trials, _sweep, _pins)
+_RULES: tuple[Rule, ...] = (_steps, _levels, _press, _log, _trials, _sweep, _pins)

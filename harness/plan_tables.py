@@ -32,12 +32,37 @@ class UnitTable:
 
 @dataclass(frozen=True, kw_only=True)
 class RailTable:
-    """[rail]: nominal voltage, relative tolerance, and how far above the rail as measured a pin may ever be."""
+    """[rail]: nominal voltage, relative tolerance, and how far above the rail as measured a pin may ever be.
+
+    `steps_v`: the rails under which every pin is tried; empty: the nominal one alone. `at_end`: what becomes of the
+    board's supply.
+    """
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
     voltage_v: Annotated[float, Quantity("V", 0.5, 60.0)]
     tolerance: Tolerance = 0.05
     above_rail_max_v: Annotated[float, Quantity("V", 0.0, 5.0)] = 0.3
+    steps_v: tuple[Annotated[float, Quantity("V", 0.5, 60.0)], ...] = ()
+    at_end: Literal["off", "on"] = "off"
+
+    @property
+    def all_v(self) -> tuple[float, ...]:
+        """The nominal rails of the trials, in order."""
+        return self.steps_v or (self.voltage_v,)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TemperatureTable:
+    """[temperature]: the temperatures (°C) under which every pin is tried; empty: as it is. A person sets and measures.
+
+    `soak_s` passes between two readings, which may differ by `stable_c`, and from the step by `within_c`.
+    """
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    steps_c: tuple[Annotated[float, Quantity("°C", -70.0, 250.0)], ...] = ()
+    soak_s: Annotated[float, Quantity("s", 0.0, 86400.0)] = 600.0
+    stable_c: Annotated[float, Quantity("°C", 0.01, 20.0)] = 1.0
+    within_c: Annotated[float, Quantity("°C", 0.1, 50.0)] = 3.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,5 +210,6 @@ class PlanTables:
     release: ReleaseTable = field(default_factory=ReleaseTable)
     advice: AdviceTable = field(default_factory=AdviceTable)
     decision: DecisionTable = field(default_factory=DecisionTable)
+    temperature: TemperatureTable = field(default_factory=TemperatureTable)
     sweep: SweepTable | None = None
     recorded: RecordedTable | None = None

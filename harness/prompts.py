@@ -41,7 +41,7 @@ class Terminal:
 
     def operator(self) -> Operator:
         """The person behind this terminal, as the bench knows one."""
-        return Operator(self.say, self.confirm)
+        return Operator(self.say, self.confirm, self.ask)
 
     def say(self, text: str) -> None:
         """Tell, and go on at once."""
@@ -49,10 +49,17 @@ class Terminal:
 
     def confirm(self, text: str) -> None:
         """Tell, and wait for Enter. Raises StopRequestedError if the run is asked to stop, or nobody can answer."""
+        self._answered(f"{text} Then press Enter.", text)
+
+    def ask(self, text: str) -> str:
+        """Tell, and wait for a line, which is returned without its end. Raises as `confirm`."""
+        return self._answered(f"{text} Then press Enter.", text).strip()
+
+    def _answered(self, prompt: str, text: str) -> str:
         if self._forget is not None:
             self._forget()
             self._drop_early_answers()
-        self._listen(Prompt(f"{text} Then press Enter."))
+        self._listen(Prompt(prompt))
         if self._reader is None:
             # A blocked read of the standard input cannot be ended from outside, so it has a thread that may be left.
             self._reader = threading.Thread(target=self._listen_to_input, daemon=True)
@@ -61,9 +68,10 @@ class Terminal:
             if self._stop():
                 raise StopRequestedError("stopped while waiting for the operator")
             with suppress(queue.Empty):
-                self._ended = not self._answers.get(timeout=LOOK_S)
+                line = self._answers.get(timeout=LOOK_S)
+                self._ended = not line
                 if not self._ended:
-                    return
+                    return line
         raise StopRequestedError(f"nobody can answer, the standard input has ended: {text}")
 
     def _drop_early_answers(self) -> None:

@@ -6,15 +6,19 @@ from collections.abc import Mapping, Sequence
 
 from harness.bench_file import BenchFile
 from harness.plan import Plan, nominal_ohm
+from harness.plan_rules import thresholds
 from procedures.settings import PressSettings
 from results.guard_band import guard_band
+from results.quantity import show
 from results.record.run_record import (
     Fixture,
     InstrumentRecord,
     MeterModel,
+    RailLevels,
     Rules,
     RunRecord,
     SourceModel,
+    SupplyModel,
     SweepRules,
     Unit,
 )
@@ -64,16 +68,19 @@ def make_record(
         notes=(*notes, *_open_questions(plan, bench)),
         source=None if bench is None else bench_source(bench),
         sweep=None if bench is None or plan.sweep is None else SweepRules(**vars(plan.sweep)),
+        rail_levels=() if bench is None else tuple(RailLevels(v, thresholds(plan, v)) for v in plan.rail.steps_v),
+        supply=None if bench is None else bench_supply(bench),
     )
 
 
-def press_settings(plan: Plan, bench: BenchFile) -> PressSettings:
-    """What a procedure needs of the two files, in SI."""
+def press_settings(plan: Plan, bench: BenchFile, rail_v: float | None = None) -> PressSettings:
+    """What a procedure needs of the two files at a nominal rail (None: the plan's own), in SI."""
+    levels = thresholds(plan, rail_v)
     return PressSettings(
         path=plan.press.path,
-        rail_v=plan.rail.voltage_v,
-        v_il=plan.thresholds.v_il,
-        v_ih=plan.thresholds.v_ih,
+        rail_v=plan.rail.voltage_v if rail_v is None else rail_v,
+        v_il=levels.v_il,
+        v_ih=levels.v_ih,
         hold_s=plan.press.hold_s,
         log_before_s=plan.log.before_s,
         log_s=plan.log.time_s,
@@ -144,6 +151,14 @@ def bench_source(bench: BenchFile) -> SourceModel | None:
     return None if source is None else SourceModel(source.accuracy_reading, source.accuracy_a)
 
 
+def bench_supply(bench: BenchFile) -> SupplyModel | None:
+    """The supply of a bench; None where it has none, or none that measures its current."""
+    supply = bench.supply
+    if supply is None or supply.commands.get("measure_current") == "":
+        return None
+    return SupplyModel(supply.accuracy_reading, supply.accuracy_a)
+
+
 def recorded_meter(plan: Plan) -> MeterModel:
     """What logged the imported traces, as far as the plan says it; an accuracy not stated counts 0 and is noted."""
     known = plan.recorded
@@ -166,10 +181,23 @@ def _open_questions(plan: Plan, bench: BenchFile | None) -> list[str]:
         known = plan.recorded
         if known is None or known.accuracy_v is None or known.accuracy_reading is None:
             notes.append("the accuracy of what logged the traces is not stated in full: uncertainties leave it out")
+    else:
+        notes += _levels_kept(plan)
     input_ohm = bench.meter.input_resistance_ohm if bench else plan.recorded and plan.recorded.meter_resistance_ohm
     if input_ohm is None:
         notes.append("the input resistance of the meter is not stated: its load on the node is not corrected")
     return notes
+
+
+def _levels_kept(plan: Plan) -> list[str]:
+    """A standard holds for a range of rails; beyond it, the levels of the nominal rail are kept, and that is said."""
+    if not plan.thresholds.standard:
+        return []
+    kept = [show(v, "V") for v in plan.rail.steps_v if not thresholds(plan, v).standard]
+    if not kept:
+        return []
+    rule = f"{plan.thresholds.standard} does not hold for a rail of {', '.join(kept)}"
+    return [f"{rule}: V_IL and V_IH of {show(plan.rail.voltage_v, 'V')} are kept there"]
 
 
 def _rules(plan: Plan) -> Rules:

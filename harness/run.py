@@ -17,6 +17,7 @@ from drivers.errors import BenchError, StopRequestedError, WiringError
 from drivers.operator import Operator
 from harness.bench_file import BenchFile
 from harness.bus_watch import BusWatch
+from harness.condition_watch import ConditionWatch
 from harness.errors import HarnessError, UserFileError
 from harness.events import BenchMadeSafe, Listener, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
 from harness.opening import opened_bench
@@ -76,7 +77,16 @@ def carry_out(
     try:
         parent.mkdir(parents=True, exist_ok=True)
         report = parent / GUARD_REPORT
-        with opened_bench(file, stop.asked, operator, report, not_verified, lambda text: listen(Prompt(text))) as bench:
+        with opened_bench(
+            file,
+            stop.asked,
+            operator,
+            report,
+            not_verified,
+            lambda text: listen(Prompt(text)),
+            rail_v=plan.rail.voltage_v,
+            at_end=plan.rail.at_end,
+        ) as bench:
             folder = _start(plan, file, procedure, bench, parent, operator_name)
             listen(RunStarted(folder.record, folder.path))
             _make_trials(bench, folder, procedure, plan, file, listen)
@@ -128,16 +138,20 @@ def software() -> dict[str, str]:
 def _make_trials(
     bench: Bench, folder: RunFolder, procedure: LoadedProcedure, plan: Plan, file: BenchFile, listen: Listener
 ) -> None:
-    settings = press_settings(plan, file)
-    bus = BusWatch(bench, settings)
+    nominal = press_settings(plan, file)
+    at_rail = {rail_v: press_settings(plan, file, rail_v) for rail_v in plan.rail.all_v}
+    conditions = ConditionWatch(bench, plan, lambda text: listen(Prompt(text)))
+    bus = BusWatch(bench, nominal)
     for trial in folder.record.planned:
         # A procedure of one's own may have swallowed the request.
         bench.clock.check_stop()
         listen(TrialStarted(trial))
         step = procedure if trial.kind == "trial" else OF_A_KIND[trial.procedure]
-        bus.before(trial)
+        settings = at_rail.get(trial.condition.rail_v, nominal)
+        conditions.before(trial)
+        bus.before(trial, settings)
         try:
-            observation = _made(step, bench, trial, settings)
+            observation = conditions.noted(_made(step, bench, trial, settings))
         except (StopRequestedError, UserFileError):
             raise
         except (ProcedureError, BenchError) as exc:
@@ -156,6 +170,9 @@ def _make_trials(
         listen(TrialFinished(trial, observation))
         _refuse_welded(trial, observation, settings)
     bus.after_the_last()
+    conditions.after_the_last()
+    if conditions.notes:
+        folder.update_record(_with_notes(folder.record, conditions.notes))
 
 
 def _made(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: PressSettings) -> Observation:

@@ -1,5 +1,6 @@
 """plan x bench -> trials and sweeps in order.
 
+Temperatures are outermost, because they take longest; then rails, then pins.
 Where resistors are switched, the order within a pin is random (seeded), so that drift and warming spread over all
 resistors; pins follow one another. Where a person fits them, each resistor is fitted as seldom as the wiring allows.
 """
@@ -27,26 +28,49 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
     `bench` is None for traces recorded elsewhere, whose order nobody can choose: then as listed. The same files give
     the same order on every machine. Repeats of one combination are counted in the order in which they are made.
     """
-    steps = [*_as_found(plan), *_ordered(plan, bench)]
-    first = len(plan.pins) if plan.trials.as_found else 0
-    made: Counter[_Step] = Counter()
+    steps = [(step, Condition(step[2], plan.rail.voltage_v), "") for step in _as_found(plan)]
+    first = len(steps)
+    for rail_v, temperature_c, under in conditions(plan, bench):
+        steps += [(step, Condition(step[2], rail_v, temperature_c), under) for step in _ordered(plan, bench, under)]
+    made: Counter[tuple[_Step, str]] = Counter()
     trials = []
-    for number, step in enumerate(steps, start=1):
-        pin, resistor, setup, kind, procedure = step
-        made[step] += 1
+    for number, (step, condition, under) in enumerate(steps, start=1):
+        pin, resistor, _, kind, procedure = step
+        made[step, under] += 1
         trials.append(
             Trial(
                 sequence=number,
                 procedure=procedure,
                 pin=pin,
                 resistor=resistor,
-                condition=Condition(setup, plan.rail.voltage_v),
-                repeat=made[step],
+                condition=condition,
+                repeat=made[step, under],
                 as_found=number <= first,
                 kind=kind,
+                under=under,
             )
         )
     return trials
+
+
+def conditions(plan: Plan, bench: BenchFile | None = None) -> Iterator[tuple[float, float | None, str]]:
+    """Rail (V), temperature (°C, None: as it is) and what a label says of both, in order: the slowest step outermost.
+
+    Traces recorded elsewhere have one condition: theirs.
+    """
+    if bench is None:
+        yield plan.rail.voltage_v, None, ""
+        return
+    for temperature_c in plan.temperature.steps_c or (None,):
+        for rail_v in plan.rail.all_v:
+            said = [_short(rail_v, "V")] if plan.rail.steps_v else []
+            said += [] if temperature_c is None else [f"{temperature_c:g}C"]
+            yield rail_v, temperature_c, " ".join(said)
+
+
+def _short(value: float, unit: str) -> str:
+    """3.0V, 3.3V, 2.75V: one decimal at least, so that a voltage looks like one."""
+    return f"{value:.1f}{unit}" if round(value, 1) == value else f"{value:g}{unit}"
 
 
 def hand_fits(trials: Sequence[Trial], plan: Plan, bench: BenchFile) -> int:
@@ -64,6 +88,8 @@ def order_note(trials: Sequence[Trial], plan: Plan, bench: BenchFile) -> str:
     if not fits:
         return ""
     different = len(set(plan.trials.resistors) - {NO_RESISTOR})
+    if plan.rail.steps_v or plan.temperature.steps_c:
+        return f"resistors are fitted by hand: {fits} fits, over all rails and temperatures"
     if fits == different:
         return f"resistors are fitted by hand: {fits} fits, each resistor once for the whole run"
     return f"resistors are fitted by hand: {fits} fits, {different} resistors at each of {len(plan.pins)} pins"
@@ -83,7 +109,7 @@ def _as_found(plan: Plan) -> Iterator[_Step]:
     yield from ((pin.name, resistor, AS_FOUND, "trial", plan.trials.procedure) for pin in plan.pins)
 
 
-def _ordered(plan: Plan, bench: BenchFile | None) -> Iterator[_Step]:
+def _ordered(plan: Plan, bench: BenchFile | None, under: str) -> Iterator[_Step]:
     trials = plan.trials
     pins = [pin.name for pin in plan.pins]
     if bench is not None and trials.fitted == "hand" and _resistor_stays(plan, bench):
@@ -103,7 +129,7 @@ def _ordered(plan: Plan, bench: BenchFile | None) -> Iterator[_Step]:
         ]
         each = [step for step in steps for _ in _repeats(plan)]
         shuffled = bench is not None and trials.fitted == "switched" and trials.order == "random"
-        yield from _shuffled(each, f"{trials.seed} {pin}") if shuffled else each
+        yield from _shuffled(each, f"{trials.seed} {pin} {under}".rstrip()) if shuffled else each
         yield from _after_trials(plan, bench, pin)
 
 

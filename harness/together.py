@@ -32,12 +32,26 @@ def check_together(plan: Plan, bench: BenchFile) -> None:
 def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
     """Every rule between the two files that is broken: the plan's keys in the order of the rules, then the bench's."""
     of_plan = chain.from_iterable(
-        rule(plan, bench) for rule in (_path, _pins, _resistors, _setups, _limits, _log, _sweep)
+        rule(plan, bench) for rule in (_rail, _path, _pins, _resistors, _setups, _limits, _log, _sweep)
     )
     return [
         *(problem(plan.path, plan.raw, fault) for fault in of_plan),
         *(problem(bench.path, bench.raw, fault) for fault in _meter(plan, bench)),
     ]
+
+
+def _rail(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """A supply must be able to reach every rail; without one a person sets the steps, and nothing is left on."""
+    if bench.supply is None:
+        if plan.rail.at_end == "on":
+            yield Fault(("rail", "at_end"), f"{bench.path} has no [supply] that could stay on")
+        return
+    most_v = bench.supply.voltage_max_v
+    where: list[tuple[Location, float]] = [(("rail", "voltage"), plan.rail.voltage_v)]
+    where += [(("rail", "steps", index), rail_v) for index, rail_v in enumerate(plan.rail.steps_v)]
+    for key, rail_v in where:
+        if most_v is not None and rail_v > most_v:
+            yield Fault(key, f"must not be above supply.voltage_max of {bench.path}, {show(most_v, 'V')}")
 
 
 def _path(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

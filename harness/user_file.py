@@ -27,7 +27,7 @@ Location = tuple[str | int, ...]
 
 Table = TypeVar("Table")
 
-_UNIT_ENDINGS = re.compile(r"_(v|a|s|ohm|f|hz)$")
+_UNIT_ENDINGS = re.compile(r"_(v|a|s|ohm|f|hz|c)$")
 
 
 def file_key(field: str) -> str:

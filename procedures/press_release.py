@@ -51,6 +51,7 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
         rest_v = resting_voltage(trace)
         holder = who_holds(bench, rest_v, held.hold_v, settings)
         reads_settled = read_pin(bench, trial.pin)
+        supply_a = bench.supply_current()
 
     contact = prove_contact(
         held,
@@ -77,6 +78,7 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
         contact=contact,
         holder=holder,
         notes=tuple(notes),
+        supply_a=supply_a,
     )
 
 

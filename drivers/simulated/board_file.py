@@ -4,8 +4,11 @@
     speed = 10.0                      # bench seconds a real second
     temperature_k = 296.15
 
-    [unit]       name, revision, serial, firmware; boot_time_s, input_threshold_v, output_ohm
+    [unit]       name, revision, serial, firmware; boot_time_s, input_threshold_v, output_ohm, brownout_v, quiescent_a,
+                 shoot_through_a, shoot_through_width_v
     [rail]       voltage_v
+    [supply]     on, slew_v_per_s, gain_error, gain_error_a, offset_error_a, noise_a
+                 # left out: the rail is always there, and nothing sets it
     [fixture]    capacitance_f, leakage_resistance_ohm
     [meter]      input_resistance_ohm, noise_v, flicker_v, hum_v, line_frequency_hz, gain_error, offset_error_v,
                  timebase_error, step_response_s, reading_memory, fastest_interval_s, arming_time_s
@@ -38,6 +41,8 @@
     leak_probability = 1.0            # the leak is there in this share of the trials
     leak_doubling_k = 10.0            # left out: no dependence on temperature; 1 at leak_reference_k
     leak_reference_k = 296.15
+    leak_rail_v = 3.3                 # the rail at which the leak is as stated: its volts and amperes scale with the
+                                      # rail; left out: they do not
     pull_down = { kind = "linear", resistance_ohm = 6e4 }
               # { kind = "mos", transconductance_a_per_v2 = 8e-6, overdrive_v = 2.0 }    { kind = "missing" }
     leak      = { kind = "none" }
@@ -82,6 +87,10 @@ class Part(BaseModel):
 
 
 class UnitPart(Part):
+    """`brownout_v`: below this rail the unit is dead, and comes up anew above it. `quiescent_a`: what it draws at the
+    nominal rail, as a conductance. `shoot_through_a`: what an input buffer takes from the rail besides at the
+    threshold, both its transistors conducting; it falls as a bell of `shoot_through_width_v` around it."""
+
     name: str = "Fernhill irrigation controller"
     revision: str = "C"
     serial: str = "FH-2417-001"
@@ -89,10 +98,26 @@ class UnitPart(Part):
     boot_time_s: NotNegative = 5e-3
     input_threshold_v: Positive = 1.4
     output_ohm: Positive = 50.0
+    brownout_v: NotNegative = 1.0
+    quiescent_a: NotNegative = 0.0
+    shoot_through_a: NotNegative = 0.0
+    shoot_through_width_v: Positive = 0.35
 
 
 class RailPart(Part):
     voltage_v: Positive = 3.3
+
+
+class SupplyPart(Part):
+    """`on`: whether it is when the bench starts, at the rail's voltage. Errors are limits, drawn from the seed:
+    `gain_error` of the voltage, `gain_error_a` and `offset_error_a` of the current that it measures."""
+
+    on: bool = False
+    slew_v_per_s: Positive = 500.0
+    gain_error: NotNegative = 0.0
+    gain_error_a: NotNegative = 0.0
+    offset_error_a: NotNegative = 0.0
+    noise_a: NotNegative = 0.0
 
 
 class FixturePart(Part):
@@ -277,6 +302,7 @@ class PinPart(Part):
     leak_probability: Annotated[float, Field(ge=0, le=1)] = 1.0
     leak_doubling_k: Positive | None = None
     leak_reference_k: Positive = 296.15
+    leak_rail_v: Positive | None = None
 
 
 class Board(Part):
@@ -287,6 +313,7 @@ class Board(Part):
     temperature_k: Positive = 296.15
     unit: UnitPart = UnitPart()
     rail: RailPart = RailPart()
+    supply: SupplyPart | None = None
     fixture: FixturePart = FixturePart()
     meter: MeterPart = MeterPart()
     source: SourcePart = SourcePart()

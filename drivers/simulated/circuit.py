@@ -8,12 +8,13 @@ resistance.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from drivers.simulated.board_file import Board, FitPart, PathPart, PinPart, Setup
 from drivers.simulated.contact import Contact
-from drivers.simulated.leak import Current, leak_temperature_factor, net_pin_current
+from drivers.simulated.leak import Current, has_buffer_on, leak_alone, leak_temperature_factor, net_pin_current
 from drivers.simulated.node import Branch, Circuit
 from drivers.simulated.randomness import generator
 
@@ -80,8 +81,11 @@ class Wiring:
     pins: dict[str, Pin]
     drive: Drive = field(default_factory=Drive)
     clipped: str | None = None
+    rail_v: float = 0.0
 
     def __post_init__(self) -> None:
+        supply = self.board.supply
+        self.rail_v = self.board.rail.voltage_v if supply is None or supply.on else 0.0
         wiring = self.board.wiring
         paths = {name: getattr(wiring, name) for name in ("press", "discharge", "rail", "source")}
         self._path_ohm = {name: self._true_ohm(name, p, p.resistor_ohm) for name, p in paths.items() if p is not None}
@@ -120,7 +124,7 @@ class Wiring:
             pin.part,
             pin.setup,
             leak_factor=leak_temperature_factor(pin.part, self.temperature_k) if pin.leaks else 0.0,
-            rail_v=self.board.rail.voltage_v,
+            rail_v=self.rail_v,
             output_ohm=self.board.unit.output_ohm,
             fitted_ohm=pin.fitted_ohm,
         )
@@ -150,7 +154,7 @@ class Wiring:
         return Circuit(
             capacitance_f=self.bus_capacitance_f(),
             conductance_s=to_ground_s + to_rail_s,
-            injected_a=to_rail_s * self.board.rail.voltage_v,
+            injected_a=to_rail_s * self.rail_v,
             currents=tuple(self.pin_current(name) for name in joined if self.is_merged(name)),
             branches=branches,
             drive=self._drive_into_node(start_s),
@@ -169,6 +173,26 @@ class Wiring:
             elif name == "discharge" or name.startswith("fit "):
                 to_ground_s += 1 / (self.path_ohm(name) + contact.resistance_ohm)
         return to_rail_s, to_ground_s
+
+    def rail_ampere(self, bus_v: float, pin_v: Callable[[str], float]) -> float:
+        """What flows out of the rail: the unit at rest, its inputs, and the paths into the bus at `bus_v`."""
+        unit = self.board.unit
+        ampere = self.rail_v * unit.quiescent_a / self.board.rail.voltage_v
+        to_rail_s, _ = self._conductances()
+        ampere += to_rail_s * (self.rail_v - bus_v)
+        return ampere + sum(self._pin_from_rail(name, pin_v(name)) for name in self.pins)
+
+    def _pin_from_rail(self, name: str, node_v: float) -> float:
+        pin, unit = self.pins[name], self.board.unit
+        factor = leak_temperature_factor(pin.part, self.temperature_k) if pin.leaks else 0.0
+        leak = leak_alone(pin.part, pin.setup, leak_factor=factor, rail_v=self.rail_v)
+        ampere = 0.0 if leak is None else leak(node_v)
+        if pin.part.rail_resistance_ohm is not None:
+            ampere += (self.rail_v - node_v) / pin.part.rail_resistance_ohm
+        if has_buffer_on(pin.setup) and self.rail_v > 0:
+            off = (node_v - unit.input_threshold_v) / unit.shoot_through_width_v
+            ampere += unit.shoot_through_a * math.exp(-(off**2))
+        return ampere
 
     def source_outside_ohm(self) -> float | None:
         """From the source's terminals to the bus, contact included; None where no source is wired."""

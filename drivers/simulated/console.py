@@ -13,7 +13,9 @@ from typing import get_args
 from drivers.simulated.board_file import Setup
 from drivers.simulated.world import NoSuchNameError, World
 
-Answer = Generator[float, None, str]
+Answer = Generator[float, None, str | None]
+"""None: no answer at all."""
+
 RELAYS = 16
 
 
@@ -61,7 +63,7 @@ class RelayBoard:
 class BoardConsole:
     """The unit's own console: `id`, `reset`, `setup <pin> <name>`, `setup? <pin>`, `read <pin>`.
 
-    Wrong: `error: <text>`.
+    Wrong: `error: <text>`. Without power it says nothing.
     """
 
     def __init__(self, world: World) -> None:
@@ -69,6 +71,10 @@ class BoardConsole:
 
     def run(self, line: str) -> Answer:
         words = line.split()
+        if not self.world.is_up():
+            return None
+        while self.world.now_s < self.world.booted_s():
+            yield self.world.booted_s()
         try:
             if words == ["reset"]:
                 return (yield from self._reset())

@@ -87,8 +87,7 @@ def net_pin_current(
 
     `leak_factor`: temperature, and 0 in a trial in which an intermittent leak is away.
     """
-    buffer_on = setup in ("reset default", "pull-down off")
-    leak = leak_current(pin.leak) if buffer_on and leak_factor else None
+    leak = leak_alone(pin, setup, leak_factor=leak_factor, rail_v=rail_v)
     pull_down = pull_down_current(pin.pull_down) if setup in ("reset default", "buffer off") else None
     conductance_s = (1 / output_ohm if setup == "output low" else 0.0) + (1 / fitted_ohm if fitted_ohm else 0.0)
     rail_s = 1 / pin.rail_resistance_ohm if pin.rail_resistance_ohm else 0.0
@@ -97,7 +96,7 @@ def net_pin_current(
     def current(v: float) -> float:
         i = rail_s * (rail_v - v) - conductance_s * v
         if leak is not None:
-            i += leak_factor * leak(v)
+            i += leak(v)
         if pull_down is not None:
             i -= pull_down(v)
         if v > high_v:
@@ -107,6 +106,25 @@ def net_pin_current(
         return i
 
     return current
+
+
+def leak_alone(pin: PinPart, setup: Setup, *, leak_factor: float, rail_v: float) -> Current | None:
+    """Ampere that the leak alone feeds from the rail into the node; None where there is none.
+
+    A leak stated at `leak_rail_v` scales with the rail: I(V) = s I_stated(V/s), s = rail / leak_rail_v.
+    """
+    if not has_buffer_on(setup) or not leak_factor or rail_v <= 0:
+        return None
+    law = leak_current(pin.leak)
+    if pin.leak_rail_v is None:
+        return law if leak_factor == 1 else lambda v: leak_factor * law(v)
+    scale = rail_v / pin.leak_rail_v
+    return lambda v: leak_factor * scale * law(v / scale)
+
+
+def has_buffer_on(setup: Setup) -> bool:
+    """Whether the input buffer is on, through which a pin leaks."""
+    return setup in ("reset default", "pull-down off")
 
 
 def leak_temperature_factor(pin: PinPart, temperature_k: float) -> float:

@@ -174,11 +174,11 @@ def scpi_session(instrument: Instrument) -> Session:
 
 
 class LineDevice(Protocol):
-    def run(self, line: str) -> Generator[float, None, str]: ...
+    def run(self, line: str) -> Generator[float, None, str | None]: ...
 
 
 def line_session(device: LineDevice) -> Session:
-    """Lines in, one line out for each; an empty line is passed over."""
+    """Lines in, one line out for each, where the device answers; an empty line is passed over."""
 
     def session(connection: Connection) -> None:
         buffer, time_s = b"", 0.0
@@ -198,7 +198,8 @@ def line_session(device: LineDevice) -> Session:
             text = line.decode("latin-1").strip()
             if text:
                 answer = connection.complete(device.run(text), time_s, arrived)
-                connection.wire.write(f"{answer}\n".encode("latin-1"))
+                if answer is not None:
+                    connection.wire.write(f"{answer}\n".encode("latin-1"))
 
     return session
 

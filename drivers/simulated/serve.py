@@ -8,6 +8,8 @@ prints one line on stdout when everything listens,
     ready {"meter": "TCPIP::127.0.0.1::40101::SOCKET", "source": "TCPIP::…", "switch": "TCPIP::…",
            "relay_board": "/dev/pts/4", "board": "/dev/pts/5", "hand": "127.0.0.1:40111"}
 
+(and "supply", where the board file has [supply])
+
 and ends on SIGTERM, SIGINT or (with --until-stdin-ends) the end of its standard input. Where there are no
 pseudo-terminals, or with --no-pty, relay_board and board are "socket://127.0.0.1:<port>". The board file's format
 stands in board_file.py.
@@ -38,6 +40,7 @@ from drivers.simulated.console import BoardConsole, Hand, RelayBoard
 from drivers.simulated.meter import Meter
 from drivers.simulated.port import Ports, line_session, scpi_session
 from drivers.simulated.source import Source
+from drivers.simulated.supply import Supply
 from drivers.simulated.switch import Switch
 from drivers.simulated.world import World
 
@@ -68,6 +71,9 @@ def serve(
             "source": ports.tcp(scpi_session(Source(world, f"{MAKER},Source-measure unit 24,SIM-0002,1.3"))),
             "switch": ports.tcp(scpi_session(Switch(world, f"{MAKER},Switch 48,SIM-0003,1.1"))),
         }
+        if board.supply is not None:
+            supply = Supply(world, f"{MAKER},Power supply 30,SIM-0005,1.0", board.supply)
+            numbers["supply"] = ports.tcp(scpi_session(supply))
         resources = {role: f"TCPIP::127.0.0.1::{number}::SOCKET" for role, number in numbers.items()}
         resources["relay_board"] = ports.serial(line_session(RelayBoard(world, f"{MAKER},Relay board 16,SIM-0004,1.0")))
         resources["board"] = ports.serial(line_session(BoardConsole(world)))

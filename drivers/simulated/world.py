@@ -39,6 +39,10 @@ class _Past:
 
 Change = Callable[[], None]
 
+RAIL = "the rail"
+RAIL_STEPS = 16
+"""A rail that ramps goes in so many steps: the circuit is constant between two events."""
+
 
 @dataclass(order=True)
 class _Due:
@@ -70,6 +74,8 @@ class World:
             _contacts(board),
             {part.name: Pin(part, part.setup, self._leaks(part)) for part in board.pins},
         )
+        self._rail = Drive("voltage", to_v=self.wiring.rail_v)
+        self._up_s = 0.0
         self._operations: dict[str, int] = {}
         self._due: list[_Due] = []
         self._sequence = 0
@@ -154,6 +160,46 @@ class World:
 
     def set_temperature(self, kelvin: float) -> None:
         self._note(lambda: setattr(self.wiring, "temperature_k", kelvin), *self.wiring.pins)
+
+    def set_rail(self, volts: float, over_s: float) -> None:
+        """The rail goes to `volts` within `over_s`. A unit that comes up has its pins at their defaults."""
+        self._due = [due for due in self._due if due.contact != RAIL or due.time_s <= self.now_s]
+        heapq.heapify(self._due)
+        from_v, was_up = self.rail_v(), self.is_up()
+        self._rail = Drive("voltage", from_v, volts, self.now_s, self.now_s + over_s)
+        for step in range(1, RAIL_STEPS + 1) if over_s > 0 else [RAIL_STEPS]:
+            share = step / RAIL_STEPS
+            self._push(
+                self.now_s + over_s * share,
+                _rail_setter(self.wiring, from_v + (volts - from_v) * share),
+                contact=RAIL,
+                touched=tuple(self.wiring.pins),
+            )
+        if volts >= self.board.unit.brownout_v and not was_up:
+            self._up_s = self.now_s + over_s
+            if self._up_s > 0:
+                self.set_setup("reset default", *self.wiring.pins)
+
+    def rail_v(self) -> float:
+        """The rail now."""
+        return self._rail.volts(self.now_s)
+
+    def is_up(self) -> bool:
+        """Whether the unit has power."""
+        return self.board.supply is None or self.rail_v() >= self.board.unit.brownout_v
+
+    def booted_s(self) -> float:
+        """When the unit was, or will be, up after its power came."""
+        return self._up_s + self.board.unit.boot_time_s if self._up_s > 0 else 0.0
+
+    def quiescent_s(self) -> float:
+        """The unit as a conductance at its rail."""
+        return self.board.unit.quiescent_a / self.board.rail.voltage_v
+
+    def rail_ampere(self) -> float:
+        """What flows out of the rail now."""
+        self._catch_up(self.now_s)
+        return self.wiring.rail_ampere(self.bus_v(), lambda name: self._pin_v(name, self.now_s))
 
     def pin_part(self, pin: str) -> PinPart:
         """What the board file says of a pin."""
@@ -285,6 +331,10 @@ def _contacts(board: Board) -> dict[str, Contact]:
     contacts = {name: Contact(name, board.relays, fault(name)) for name in board.contacts()}
     contacts["button"] = Contact("button", board.button, fault("button"))
     return contacts
+
+
+def _rail_setter(wiring: Wiring, volts: float) -> Change:
+    return lambda: setattr(wiring, "rail_v", volts)
 
 
 def _setter(contact: Contact, closed: bool) -> Change:

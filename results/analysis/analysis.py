@@ -49,12 +49,16 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
         groups[one.trial.pin, one.trial.condition].append(one)
     known = {pin.name: pin for pin in record.pins}
     sweeps = {
-        (trial.pin, trial.condition): _sweep(record, known.get(trial.pin, Pin(trial.pin)), trial, observation)
+        (trial.pin, trial.condition): _sweep(
+            record.under(trial.condition), known.get(trial.pin, Pin(trial.pin)), trial, observation
+        )
         for trial, observation in made
         if trial.kind == "sweep"
     }
     pins = tuple(
-        analyse_pin(record, condition, known.get(name, Pin(name)), trials, sweeps.get((name, condition)))
+        analyse_pin(
+            record.under(condition), condition, known.get(name, Pin(name)), trials, sweeps.get((name, condition))
+        )
         for (name, condition), trials in groups.items()
     )
     pins = with_leak_alone(record, pins)
@@ -92,7 +96,7 @@ def _trace_finding(record: RunRecord, trial: Trial, observation: Observation) ->
     return read_trace(
         observation.trace,
         rail_v=trial.condition.rail_v if observation.rail_v is None else observation.rail_v,
-        levels=record.levels,
+        levels=record.levels_at(trial.condition.rail_v),
         meter=record.meter,
         allowed_s=record.rules.allowed_s,
         hold_v=observation.hold_v,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -33,6 +33,22 @@ class Levels:
     v_il: float
     v_ih: float
     standard: str = ""
+
+
+@dataclass(frozen=True)
+class RailLevels:
+    """The logic levels at one of the nominal rails (volt) that the plan steps through."""
+
+    rail_v: float
+    levels: Levels
+
+
+@dataclass(frozen=True)
+class SupplyModel:
+    """Limits (half-widths) of the current that the board's supply reads: relative, and in ampere."""
+
+    accuracy_reading: float
+    accuracy_a: float
 
 
 @dataclass(frozen=True)
@@ -136,7 +152,8 @@ class RunRecord:
     `origin` is `bench` for a run on instruments and `recorded` for traces that another instrument saved. `press_path`
     says how pins were pressed. `rail_v` is nominal; `rail_tolerance` relative; what was measured stands in each
     observation. `planned` lists every planned trial in order, so that what is missing can be said.
-    `source` is None where the bench has none, `sweep` where the plan asks for no sweep.
+    `source` is None where the bench has none, `sweep` where the plan asks for no sweep. `rail_levels` are those of each
+    rail that the plan steps through (empty: `levels` hold for all). `supply` is None where none measures its current.
     """
 
     run: str
@@ -162,7 +179,20 @@ class RunRecord:
     notes: tuple[str, ...] = ()
     source: SourceModel | None = None
     sweep: SweepRules | None = None
+    rail_levels: tuple[RailLevels, ...] = ()
+    supply: SupplyModel | None = None
     format: int = FORMAT
+
+    def levels_at(self, rail_v: float) -> Levels:
+        """The logic levels at a nominal rail of the plan."""
+        return next((one.levels for one in self.rail_levels if one.rail_v == rail_v), self.levels)
+
+    def under(self, condition: Condition) -> RunRecord:
+        """The record as it holds under one condition: with the rail and the levels of that."""
+        levels = self.levels_at(condition.rail_v)
+        if (condition.rail_v, levels) == (self.rail_v, self.levels):
+            return self
+        return replace(self, rail_v=condition.rail_v, levels=levels)
 
     def pin(self, name: str) -> Pin:
         """The pin of that name. Raises KeyError."""
@@ -209,10 +239,12 @@ __all__ = [
     "Levels",
     "MeterModel",
     "Pin",
+    "RailLevels",
     "Resistor",
     "Rules",
     "RunRecord",
     "SourceModel",
+    "SupplyModel",
     "SweepRules",
     "Trial",
     "Unit",

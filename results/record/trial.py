@@ -81,7 +81,8 @@ class Trial:
     """One step of a run on one pin under one condition; `procedure` carries it out, `kind` says what it is.
 
     `sequence` counts the planned trials of a run from 1. `resistor` is the name of a Resistor of the run record.
-    `as_found` marks the trial made before the first reset of the board.
+    `as_found` marks the trial made before the first reset of the board. `under` is what of the condition the plan
+    steps, in short, "3.0V -10C"; empty where it steps nothing.
     """
 
     sequence: int
@@ -92,13 +93,15 @@ class Trial:
     repeat: int
     as_found: bool = False
     kind: Kind = "trial"
+    under: str = ""
 
     @property
     def label(self) -> str:
         """What names this trial on the meter's display and in every message: the same whenever it is made."""
+        under = f" {self.under}" if self.under else ""
         if self.kind == "remedy":
-            return f"{self.pin} {self.condition.pin_setup} {self.procedure.replace('_', ' ')} #{self.repeat}"
+            return f"{self.pin} {self.condition.pin_setup} {self.procedure.replace('_', ' ')}{under} #{self.repeat}"
         if self.kind != "trial":
-            return f"{self.pin} {self.condition.pin_setup} {self.kind} #{self.repeat}"
+            return f"{self.pin} {self.condition.pin_setup} {self.kind}{under} #{self.repeat}"
         found = " as found" if self.as_found else ""
-        return f"{self.pin} {self.condition.pin_setup} {self.resistor} #{self.repeat}{found}"
+        return f"{self.pin} {self.condition.pin_setup} {self.resistor}{under} #{self.repeat}{found}"

@@ -65,6 +65,7 @@ _TRIAL_COLUMNS = (
     "at_pin_u_v",
     "contact",
     "as_found",
+    "supply_current_a",
 )
 
 _PIN_COLUMNS = (
@@ -165,6 +166,7 @@ def _trial_row(finding: RunFinding, row: TrialFinding) -> dict[str, Cell]:
         **with_u("at_pin", row.at_pin, "v"),
         "contact": "" if seen is None else seen.contact,
         "as_found": trial.as_found,
+        "supply_current_a": None if seen is None else seen.supply_a,
     }
 
 

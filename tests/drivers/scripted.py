@@ -17,6 +17,7 @@ from drivers.link import LinkState
 from drivers.meter import Meter
 from drivers.operator import Operator
 from drivers.press import Lease, no_lease
+from drivers.rail import Rail
 from drivers.relay_board import RelayBoard
 from drivers.source import Source
 from drivers.switch import Switch
@@ -259,6 +260,7 @@ class Rig:
         with_source: bool = True,
         expected: Mapping[str, str] | None = None,
         lease: Lease = no_lease,
+        rail: Rail | None = None,
     ) -> Bench:
         clock = self.time.clock(stop=lambda: self.stop)
         return Bench(
@@ -273,6 +275,7 @@ class Rig:
             operator=self.operator() if with_operator else None,
             expected=expected,
             lease=lease,
+            rail=rail,
         )
 
     def messages(self, role: str) -> list[str]:

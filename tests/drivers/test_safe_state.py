@@ -100,3 +100,9 @@ def test_the_kind_says_what_is_needed_to_reach_a_resource(role: str, resource: s
     steps = safe_steps(role, resource, Dialect(role))
     assert steps is not None
     assert steps["kind"] == kind
+
+
+def test_the_supply_of_the_board_goes_off_last() -> None:
+    steps = safe_state([(role, f"to {role}", Dialect(role)) for role in ("supply", "source", "switch")])
+    assert [one["resource"] for one in steps] == ["to switch", "to source", "to supply"]
+    assert [step["command"] for step in steps[-1]["steps"]] == ["OUTP:STAT OFF"]

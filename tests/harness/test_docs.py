@@ -28,6 +28,7 @@ from harness.bench_tables import (
     RelayBoardTable,
     SourceTable,
     SourceWireTable,
+    SupplyTable,
     SwitchTable,
     WireTable,
     WiringTable,
@@ -47,6 +48,7 @@ from harness.plan_tables import (
     RecordedTable,
     ReleaseTable,
     SweepTable,
+    TemperatureTable,
     TrialsTable,
     UnitTable,
 )
@@ -67,6 +69,7 @@ PAGES = sorted([*HOUSE.glob("*.md"), *DOCS.glob("*.md")])
 PLAN_TABLES = {
     "[unit]": UnitTable,
     "[rail]": RailTable,
+    "[temperature]": TemperatureTable,
     "[levels]": LevelsTable,
     "[pull_down]": PullDownTable,
     "[press]": PressTable,
@@ -85,6 +88,7 @@ BENCH_TABLES = {
     "[limits]": LimitsTable,
     "[meter]": MeterTable,
     "[source]": SourceTable,
+    "[supply]": SupplyTable,
     "[switch]": SwitchTable,
     "[relay_board]": RelayBoardTable,
     "[board]": BoardTable,

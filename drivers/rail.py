@@ -1,0 +1,88 @@
+"""The rail of the board under test: set and switched by a supply, or set by a person, or simply there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+from typing import Literal
+
+from drivers.errors import LimitError, WiringError
+from drivers.limits import Limits
+from drivers.operator import Operator
+from drivers.supply import Supply
+
+AtEnd = Literal["off", "on"]
+"""What becomes of the supply once all is safe: off, or left on at the nominal voltage."""
+
+
+class Rail:
+    """Constructing does no I/O.
+
+    `nominal_v`: what the supply is switched on at, None leaves it as it stands. `highest_v`: what the board bears;
+    None: limits.voltage alone counts. `limit_a`: the supply's current limit.
+    """
+
+    def __init__(
+        self,
+        limits: Limits,
+        *,
+        supply: Supply | None = None,
+        operator: Operator | None = None,
+        nominal_v: float | None = None,
+        highest_v: float | None = None,
+        limit_a: float = 0.1,
+        at_end: AtEnd = "off",
+    ) -> None:
+        self.supply = supply
+        self._limits = limits
+        self._operator = operator
+        self._nominal_v = nominal_v
+        self._highest_v = limits.voltage_v if highest_v is None else min(highest_v, limits.voltage_v)
+        self._limit_a = limit_a
+        self._at_end = at_end
+
+    def prepare(self) -> None:
+        """The supply at its limits and, where the rail is known, on at the nominal voltage. Nothing without one."""
+        if self.supply is None:
+            return
+        self.supply.prepare(self._highest_v, self._limit_a)
+        if self._nominal_v is not None:
+            self.supply.set_voltage(self._nominal_v)
+            self.supply.output_on()
+
+    def check(self, volts: float) -> None:
+        """Raises LimitError beyond what the board bears, WiringError where nobody can set a rail; nothing is sent."""
+        self._limits.check_voltage("rail", volts)
+        if not 0.0 < volts <= self._highest_v:
+            raise LimitError(f"rail: {volts:.4g} V is not within 0 V and supply.voltage_max of {self._highest_v:.4g} V")
+        if self.supply is None and self._operator is None:
+            raise WiringError("rail: this bench has no [supply], and nobody is here to set it")
+
+    def set(self, volts: float) -> None:
+        """Set the rail and return once it is there: through the supply, else by a person."""
+        self.check(volts)
+        if self.supply is not None:
+            self.supply.set_voltage(volts)
+            self.supply.output_on()
+        elif self._operator is not None:
+            self._operator.set_rail(volts)
+
+    def check_powered(self, what: str) -> None:
+        """Raises LimitError where a supply is known to be off: a press would power the board through its pin."""
+        if self.supply is not None and not self.supply.is_on:
+            raise LimitError(f"{what}: the supply of the board is off, and no pin of an unpowered board is pressed")
+
+    def current(self) -> float | None:
+        """Amperes that the board draws; None where no supply measures it."""
+        if self.supply is None or not self.supply.measures_current:
+            return None
+        return self.supply.current()
+
+    def safe_steps(self) -> Iterator[tuple[str, Callable[[], None]]]:
+        """What becomes of the rail at the end, with what is not proven where it fails."""
+        if self.supply is None:
+            return
+        if self._at_end == "off":
+            yield "supply: output not proven off", self.supply.output_off
+        elif self._nominal_v is not None and self.supply.is_on:
+            yield "supply: not proven at its nominal voltage", partial(self.supply.set_voltage, self._nominal_v)

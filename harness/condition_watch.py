@@ -1,0 +1,64 @@
+"""When the condition is changed: a rail or a temperature that the trial before did not have. The run's only memory of
+both."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from drivers.bench import Bench
+from harness.plan import Plan
+from procedures.conditions import SoakRules, operator_of, read_temperature, set_rail, soak
+from results.quantity import show
+from results.record.observation import Observation
+from results.record.trial import Trial
+
+
+class ConditionWatch:
+    """Brings the board under the condition of each trial; `notes` says what a reader of the run must know of it."""
+
+    def __init__(self, bench: Bench, plan: Plan, say: Callable[[str], None]) -> None:
+        self.notes: list[str] = []
+        self._bench = bench
+        self._say = say
+        self._rules = SoakRules(plan.temperature.soak_s, plan.temperature.stable_c, plan.temperature.within_c)
+        self._steps_rail = bool(plan.rail.steps_v)
+        # A supply is on at the nominal rail from the start; where a person sets it, nobody knows where it stands.
+        self._rail_v = plan.rail.voltage_v if bench.has_supply else None
+        self._step_c: float | None = None
+        self._measured_c: float | None = None
+
+    def before(self, trial: Trial) -> None:
+        """The temperature first, which takes longest, then the rail. Raises BenchError."""
+        step_c, rail_v = trial.condition.temperature_c, trial.condition.rail_v
+        if step_c != self._step_c:
+            self._leave()
+            if step_c is not None:
+                self._measured_c = soak(self._bench, operator_of(self._bench), step_c, self._rules, self._say)
+            self._step_c = step_c
+        if rail_v != self._rail_v and (self._steps_rail or self._bench.has_supply):
+            set_rail(self._bench, rail_v)
+            self._rail_v = rail_v
+
+    def after_the_last(self) -> None:
+        """The temperature once more, so that a drift over the trials is known."""
+        self._leave()
+
+    def noted(self, observation: Observation) -> Observation:
+        """The observation with the temperature measured, where its procedure has not brought one itself."""
+        if self._measured_c is None or observation.temperature_c is not None:
+            return observation
+        return replace(observation, temperature_c=self._measured_c)
+
+    def _leave(self) -> None:
+        """Before a temperature is left: is it still what it was?"""
+        if self._step_c is None or self._measured_c is None:
+            return
+        step, was_c = show(self._step_c, "°C"), self._measured_c
+        self._measured_c = None
+        now_c = read_temperature(operator_of(self._bench), f"The trials at {step} are made.")
+        if abs(now_c - was_c) > self._rules.stable_c:
+            self.notes.append(
+                f"temperature step {step}: {show(was_c, '°C')} when soaked, {show(now_c, '°C')} after the trials, "
+                f"more than {show(self._rules.stable_c, '°C')} apart"
+            )
