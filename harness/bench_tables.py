@@ -135,10 +135,11 @@ class BoardTable(InstrumentTable):
 
 @dataclass(frozen=True, kw_only=True)
 class FixtureTable:
-    """[fixture]: what relays and cables put on the node; None where not known."""
+    """[fixture]: what relays and cables put on the node; None where not known (the tolerance is the capacitance's)."""
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
     capacitance_f: Annotated[float, Quantity("F", 0.0, 1e-6)] = 0.0
+    capacitance_tolerance: Annotated[float | None, Quantity("%", 0.0, 1.0)] = None
     leakage_resistance_ohm: Annotated[float | None, Quantity("Ω", 1e5, 1e16)] = None
 
 

@@ -181,9 +181,17 @@ def _sweep(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
             yield Fault(("sweep", "leak_setups", index), "is not one of trials.pin_setups")
 
 
+def _pull_down(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    setup = plan.pull_down.setup
+    if setup is not None and setup not in plan.trials.pin_setups:
+        yield Fault(("pull_down", "setup"), "is not one of trials.pin_setups")
+
+
 def _pins(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for index, pin in enumerate(plan.pins):
+        if pin.node_capacitance_tolerance is not None and pin.node_capacitance_f is None:
+            yield Fault(("pins", index, "node_capacitance_tolerance"), "needs node_capacitance beside it")
         if pin.name in first:
             yield Fault(("pins", index, "name"), f"is already the name of pins[{first[pin.name] + 1}]")
         first.setdefault(pin.name, index)
@@ -195,4 +203,4 @@ def _twice(where: Location, names: tuple[str, ...]) -> Iterator[Fault]:
             yield Fault((*where, index), f"already stands in the list as its no. {names.index(name) + 1}")
 
 
-_RULES: tuple[Rule, ...] = (_steps, _levels, _press, _log, _trials, _sweep, _pins)
+_RULES: tuple[Rule, ...] = (_steps, _levels, _press, _log, _trials, _sweep, _pull_down, _pins)

@@ -77,10 +77,12 @@ class LevelsTable:
 
 @dataclass(frozen=True, kw_only=True)
 class PullDownTable:
-    """[pull_down]: the range in which the unit's own pull-down is expected, in ohm."""
+    """[pull_down]: the range in which the unit's own pull-down is expected, in ohm, and the pin setup in which it is
+    alone on the node (input buffer off, pull-down on; None: in none that the plan knows of)."""
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
     range_ohm: Annotated[tuple[float, float], Interval("Ω", 100.0, 100e6)]
+    setup: PinSetup | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,11 +187,12 @@ class RecordedTable:
 
 @dataclass(frozen=True, kw_only=True)
 class PinTable:
-    """One of [[pins]]. `node_capacitance_f` is None where it is not known."""
+    """One of [[pins]]. `node_capacitance_f` and its tolerance are None where they are not known."""
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
     name: PinName
     node_capacitance_f: Annotated[float | None, Quantity("F", 0.0, 0.01)] = None
+    node_capacitance_tolerance: Annotated[float | None, Quantity("%", 0.0, 1.0)] = None
     series_resistance_ohm: Resistance = 0.0
     note: Annotated[str, Text(0, 200)] = ""
 

@@ -212,13 +212,27 @@ def _rules(plan: Plan) -> Rules:
         margin=plan.advice.margin,
         guard_rule=plan.decision.rule,
         guard_factor=guard_band(plan.decision.rule).factor,
+        pull_down_setup=plan.pull_down.setup,
     )
 
 
 def _pins(plan: Plan) -> list[Pin]:
-    return [Pin(pin.name, pin.node_capacitance_f, pin.series_resistance_ohm, pin.note) for pin in plan.pins]
+    return [
+        Pin(
+            name=pin.name,
+            node_capacitance_f=pin.node_capacitance_f,
+            series_ohm=pin.series_resistance_ohm,
+            note=pin.note,
+            node_capacitance_tolerance=pin.node_capacitance_tolerance,
+        )
+        for pin in plan.pins
+    ]
 
 
 def _fixture(bench: BenchFile) -> Fixture:
     leakage_ohm = bench.fixture.leakage_resistance_ohm
-    return Fixture(0.0 if leakage_ohm is None else 1.0 / leakage_ohm, bench.fixture.capacitance_f)
+    return Fixture(
+        conductance_s=0.0 if leakage_ohm is None else 1.0 / leakage_ohm,
+        capacitance_f=bench.fixture.capacitance_f,
+        capacitance_tolerance=bench.fixture.capacitance_tolerance,
+    )

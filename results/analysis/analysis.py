@@ -8,6 +8,7 @@ from pathlib import Path
 
 from results.analysis.board_advice import board_advice
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
+from results.analysis.four_ways import with_pull_down_ways
 from results.analysis.leak_alone import with_leak_alone
 from results.analysis.neighbours import with_neighbours
 from results.analysis.one_thread import one_thread
@@ -63,6 +64,7 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
     )
     pins = with_leak_alone(record, pins)
     pins = with_neighbours(record, pins)
+    pins = with_pull_down_ways(record, pins)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     return RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))

@@ -10,6 +10,7 @@ from typing import Literal
 
 from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.load_line import RestVoltage
+from results.analysis.pull_down_ways import PullDownWays
 from results.analysis.value import Value as Value
 from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
@@ -272,6 +273,7 @@ class PinFinding:
     `verdict` is the worst over the trials with no resistor. `trials`, `stuck_trials` and `stuck_rate_upper95` count
     the same trials. `pull_down` in ohm, with `pull_down_from`. `leakage` is the largest seen. `safe_ohm` is stated only
     from a sweep or where the line passes. `sweep` is None where none was planned. `contact_proven`: in every trial.
+    `pull_down_ways`: in the setup with the buffer off, or where there is more than a hold level to tell.
     """
 
     pin: str
@@ -293,6 +295,7 @@ class PinFinding:
     note: str
     rows: tuple[TrialFinding, ...]
     sweep: SweepFinding | None = None
+    pull_down_ways: PullDownWays | None = None
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from results.analysis.estimate import Estimate
 from results.analysis.findings import Value
 
 
@@ -26,20 +27,50 @@ def net_current_while_held(
     too and is counted once for each reading: u² = (I g)² + (c/R)² + (c (G + 1/R))² + (V u_G)² + ((E − V) u_R/R²)².
     Accuracy limits are rectangular half-widths (JCGM 100:2008, 4.3.7).
     """
+    held = held_current(
+        hold_v,
+        outside,
+        press_v=press_v,
+        press_ohm=press_ohm,
+        press_u_ohm=press_u_ohm,
+        source=source,
+        accuracy_reading=accuracy_reading,
+        accuracy_v=accuracy_v,
+    )
+    return None if held is None else held.as_value
+
+
+def held_current(
+    hold_v: float,
+    outside: Value,
+    *,
+    press_v: float | None = None,
+    press_ohm: float | None = None,
+    press_u_ohm: float | None = None,
+    source: Value | None = None,
+    accuracy_reading: float,
+    accuracy_v: float,
+) -> Estimate | None:
+    """As `net_current_while_held`, with its uncertainty by sources: "meter gain", "press resistor", "outside", …"""
     gain_u, constant_u = accuracy_reading / math.sqrt(3.0), accuracy_v / math.sqrt(3.0)
     taken_a, taken_u_a = hold_v * outside.value, hold_v * outside.u
     if source is not None:
-        u = math.hypot(taken_u_a, taken_a * gain_u, constant_u * outside.value, source.u)
-        return Value(taken_a - source.value, u)
+        parts = {
+            "outside": taken_u_a,
+            "meter gain": taken_a * gain_u,
+            "hold reading": constant_u * outside.value,
+            "source": -source.u,
+        }
+        return Estimate(taken_a - source.value, parts)
     if press_v is None or not press_ohm:
         return None
     press_s, drop_v = 1.0 / press_ohm, press_v - hold_v
     current = taken_a - drop_v * press_s
-    u = math.hypot(
-        current * gain_u,
-        constant_u * press_s,
-        constant_u * (outside.value + press_s),
-        taken_u_a,
-        drop_v * (press_u_ohm or 0.0) * press_s**2,
-    )
-    return Value(current, u)
+    parts = {
+        "meter gain": current * gain_u,
+        "press level reading": -constant_u * press_s,
+        "hold reading": constant_u * (outside.value + press_s),
+        "outside": taken_u_a,
+        "press resistor": drop_v * (press_u_ohm or 0.0) * press_s**2,
+    }
+    return Estimate(current, parts)

@@ -10,7 +10,7 @@ from typing import Any, Literal
 from pydantic import TypeAdapter, ValidationError
 
 from results.errors import RecordError
-from results.record.trial import Condition, Pin, Resistor, Trial
+from results.record.trial import NO_CAPACITOR, Capacitor, Condition, Pin, Resistor, Trial
 
 FORMAT = 1
 """Raised when an older stuckpin could no longer read the file."""
@@ -101,10 +101,14 @@ class SweepRules:
 
 @dataclass(frozen=True)
 class Fixture:
-    """Leakage conductance (siemens) and capacitance (farad) of relays and cables at the node; 0 where unknown."""
+    """Leakage conductance (siemens) and capacitance (farad) of relays and cables at the node; 0 where unknown.
+
+    `capacitance_tolerance` is relative, None where it is not stated.
+    """
 
     conductance_s: float = 0.0
     capacitance_f: float = 0.0
+    capacitance_tolerance: float | None = None
 
 
 @dataclass(frozen=True)
@@ -116,7 +120,8 @@ class Rules:
     `coverage`: factor k of expanded uncertainties. `series`, `advised_tolerance`, `margin`: what to recommend from
     (IEC 60063), its tolerance (relative), the margin in conductance that a recommended resistor keeps.
     `log_s`: how long a trace goes on after the release, as planned. `guard_rule`: the decision rule by name, with its
-    guard band w = `guard_factor` · U.
+    guard band w = `guard_factor` · U. `pull_down_setup`: the pin setup with the input buffer off and the pull-down on,
+    in which the pull-down is alone on the node; None where the plan names none.
     """
 
     pull_down_low_ohm: float
@@ -129,6 +134,7 @@ class Rules:
     margin: float = 0.2
     guard_rule: str = "w = U"
     guard_factor: float = 1.0
+    pull_down_setup: str | None = None
 
     def guard_band(self, u: float) -> float:
         """How far a quantity with standard uncertainty `u` must keep from a level, in the unit of u: w = r · k · u."""
@@ -154,6 +160,7 @@ class RunRecord:
     observation. `planned` lists every planned trial in order, so that what is missing can be said.
     `source` is None where the bench has none, `sweep` where the plan asks for no sweep. `rail_levels` are those of each
     rail that the plan steps through (empty: `levels` hold for all). `supply` is None where none measures its current.
+    `capacitors`: those that trials add to the node.
     """
 
     run: str
@@ -181,6 +188,7 @@ class RunRecord:
     sweep: SweepRules | None = None
     rail_levels: tuple[RailLevels, ...] = ()
     supply: SupplyModel | None = None
+    capacitors: tuple[Capacitor, ...] = ()
     format: int = FORMAT
 
     def levels_at(self, rail_v: float) -> Levels:
@@ -201,6 +209,10 @@ class RunRecord:
     def resistor(self, name: str) -> Resistor:
         """The resistor of that name. Raises KeyError."""
         return {r.name: r for r in self.resistors}[name]
+
+    def capacitor(self, name: str) -> Capacitor:
+        """The added capacitor of that name; `none` is always there. Raises KeyError."""
+        return {NO_CAPACITOR: Capacitor(NO_CAPACITOR, None), **{c.name: c for c in self.capacitors}}[name]
 
 
 _ADAPTER: TypeAdapter[RunRecord] = TypeAdapter(RunRecord)
@@ -233,6 +245,7 @@ def from_json(text: str, path: Path | str = "run.json") -> RunRecord:
 
 __all__ = [
     "FORMAT",
+    "Capacitor",
     "Condition",
     "Fixture",
     "InstrumentRecord",

@@ -13,19 +13,51 @@ from typing import Literal
 NO_RESISTOR = "none"
 """The name of the trial resistor that is not there."""
 
+NO_CAPACITOR = "none"
+"""The name of the added capacitor that is not there."""
+
 
 @dataclass(frozen=True)
 class Pin:
     """One input of the unit under test.
 
-    `node_capacitance_f` is None where it is not known. `series_ohm` lies on the board between what can be touched
-    and the pin itself (protection, filter).
+    `node_capacitance_f` and its relative tolerance are None where they are not known. `series_ohm` lies on the board
+    between what can be touched and the pin itself (protection, filter).
     """
 
     name: str
     node_capacitance_f: float | None = None
     series_ohm: float = 0.0
     note: str = ""
+    node_capacitance_tolerance: float | None = None
+
+
+@dataclass(frozen=True)
+class Capacitor:
+    """A known capacitor that a trial adds to the node (or `none`): `tolerance` is relative.
+
+    `measured_f` with its standard uncertainty `measured_u_f` replaces the nominal value where it was measured.
+    """
+
+    name: str
+    nominal_f: float | None
+    tolerance: float = 0.0
+    measured_f: float | None = None
+    measured_u_f: float | None = None
+
+    @property
+    def capacitance_f(self) -> float:
+        """In farad: measured where it was; 0 for `none`."""
+        if self.nominal_f is None:
+            return 0.0
+        return self.nominal_f if self.measured_f is None else self.measured_f
+
+    @property
+    def capacitance_u_f(self) -> float:
+        """Standard uncertainty in farad; a tolerance is rectangular (JCGM 100:2008, 4.3.7)."""
+        if self.measured_f is not None and self.measured_u_f is not None:
+            return self.measured_u_f
+        return self.capacitance_f * self.tolerance / math.sqrt(3.0)
 
 
 @dataclass(frozen=True)
@@ -64,11 +96,13 @@ class Resistor:
 
 @dataclass(frozen=True)
 class Condition:
-    """Under what a pin was tried. `rail_v` is nominal; `temperature_c` is None where nobody measured it."""
+    """Under what a pin was tried. `rail_v` is nominal; `temperature_c` is None where nobody measured it. `capacitor`:
+    the name of the known capacitor that was added to the node."""
 
     pin_setup: str
     rail_v: float
     temperature_c: float | None = None
+    capacitor: str = NO_CAPACITOR
 
 
 Kind = Literal["trial", "sweep", "dwell", "unlatch", "press level", "remedy"]
@@ -104,4 +138,5 @@ class Trial:
         if self.kind != "trial":
             return f"{self.pin} {self.condition.pin_setup} {self.kind}{under} #{self.repeat}"
         found = " as found" if self.as_found else ""
-        return f"{self.pin} {self.condition.pin_setup} {self.resistor}{under} #{self.repeat}{found}"
+        added = "" if self.condition.capacitor == NO_CAPACITOR else f" {self.condition.capacitor} added"
+        return f"{self.pin} {self.condition.pin_setup} {self.resistor}{added}{under} #{self.repeat}{found}"

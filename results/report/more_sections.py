@@ -6,12 +6,16 @@ from collections.abc import Callable
 
 from results.analysis.findings import RunFinding
 from results.report.fit_section import fit_section
+from results.report.pull_down_section import pull_down_sections
 from results.report.section import Section
 
 Maker = Callable[[RunFinding], list[Section]]
 """A finding in, its sections out; none where there is nothing to say."""
 
-MAKERS: tuple[Maker, ...] = (fit_section,)
+MAKERS: tuple[Maker, ...] = (
+    fit_section,
+    pull_down_sections,
+)
 
 
 def more_sections(finding: RunFinding) -> list[Section]:

@@ -59,6 +59,7 @@ from results.analysis.findings import RunFinding, Verdict
 from results.logic_levels import known_standards
 from results.quantity import show
 from results.report.advice_csv import write_advice_csv
+from results.report.pull_down_section import write_pull_downs_csv
 from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
 from tests.results.report.made_findings import fernhill
 
@@ -240,6 +241,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("pins.csv", write_pins_csv),
         ("sweeps.csv", write_sweeps_csv),
         ("advice.csv", write_advice_csv),
+        ("pull_downs.csv", write_pull_downs_csv),
     ],
 )
 def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path: Path) -> None:
