@@ -15,6 +15,7 @@ from results.errors import QuantityError
 from results.logic_levels import full_name, levels
 from results.quantity import show
 from results.record.run_record import Levels
+from results.record.trial import NO_RESISTOR
 
 if TYPE_CHECKING:
     from harness.plan_tables import PlanTables
@@ -187,6 +188,16 @@ def _pull_down(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
         yield Fault(("pull_down", "setup"), "is not one of trials.pin_setups")
 
 
+def _latches(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    """A pin latches or not with no resistor on it; what unlatches it is one of the resistors tried."""
+    named = (("unlatch", plan.unlatch), ("press_level", plan.press_level))
+    for name in [name for name, table in named if table is not None]:
+        if NO_RESISTOR not in plan.trials.resistors:
+            yield Fault((name,), 'looks at the pin without a resistor: trials.resistors must hold "none"', "")
+    if plan.unlatch is not None and set(plan.trials.resistors) <= {NO_RESISTOR}:
+        yield Fault(("unlatch",), "needs a resistor to unlatch a pin with: trials.resistors has none", "")
+
+
 def _pins(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for index, pin in enumerate(plan.pins):
@@ -203,4 +214,14 @@ def _twice(where: Location, names: tuple[str, ...]) -> Iterator[Fault]:
             yield Fault((*where, index), f"already stands in the list as its no. {names.index(name) + 1}")
 
 
-_RULES: tuple[Rule, ...] = (_steps, _levels, _press, _log, _trials, _sweep, _pull_down, _pins)
+_RULES: tuple[Rule, ...] = (
+    _steps,
+    _levels,
+    _press,
+    _log,
+    _trials,
+    _sweep,
+    _latches,
+    _pull_down,
+    _pins,
+)

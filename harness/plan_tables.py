@@ -155,6 +155,23 @@ class SweepTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class UnlatchTable:
+    """[unlatch]: each pin is latched in each pin setup and cleared with the trial resistors, the largest first."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    repeats: Annotated[int, Count(1, 100)] = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class PressLevelTable:
+    """[press_level]: the lowest level that latches, in each pin setup; see results.record.PressLevelRules."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    resolution_v: Annotated[float, Quantity("V", 1e-4, 1.0)] = 0.02
+    repeats: Annotated[int, Count(1, 100)] = 3
+
+
+@dataclass(frozen=True, kw_only=True)
 class AdviceTable:
     """[advice]: from which series (IEC 60063) and of which tolerance a resistor is recommended, and its margin."""
 
@@ -215,4 +232,6 @@ class PlanTables:
     decision: DecisionTable = field(default_factory=DecisionTable)
     temperature: TemperatureTable = field(default_factory=TemperatureTable)
     sweep: SweepTable | None = None
+    unlatch: UnlatchTable | None = None
+    press_level: PressLevelTable | None = None
     recorded: RecordedTable | None = None

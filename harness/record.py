@@ -14,6 +14,7 @@ from results.record.run_record import (
     Fixture,
     InstrumentRecord,
     MeterModel,
+    PressLevelRules,
     RailLevels,
     Rules,
     RunRecord,
@@ -70,6 +71,7 @@ def make_record(
         sweep=None if bench is None or plan.sweep is None else SweepRules(**vars(plan.sweep)),
         rail_levels=() if bench is None else tuple(RailLevels(v, thresholds(plan, v)) for v in plan.rail.steps_v),
         supply=None if bench is None else bench_supply(bench),
+        press_level=None if bench is None else press_level_rules(plan),
     )
 
 
@@ -101,8 +103,14 @@ def press_settings(plan: Plan, bench: BenchFile, rail_v: float | None = None) ->
         source_accuracy_reading=0.0 if bench.source is None else bench.source.accuracy_reading,
         source_accuracy_a=0.0 if bench.source is None else bench.source.accuracy_a,
         sweep=None if plan.sweep is None else SweepRules(**vars(plan.sweep)),
+        press_level=press_level_rules(plan),
         series_ohm={pin.name: pin.series_resistance_ohm for pin in plan.pins},
     )
+
+
+def press_level_rules(plan: Plan) -> PressLevelRules | None:
+    """How the lowest level that latches is looked for; None where the plan does not ask for it."""
+    return None if plan.press_level is None else PressLevelRules(**vars(plan.press_level))
 
 
 def instrument_record(bench: BenchFile, role: str, identity: str) -> InstrumentRecord:

@@ -15,7 +15,7 @@ from itertools import groupby
 from harness.bench_file import BenchFile
 from harness.plan import Plan
 from harness.plan_rules import AS_FOUND
-from harness.steps import SWEEP
+from harness.steps import PRESS_LEVEL, SWEEP, UNLATCH
 from results.record.trial import NO_RESISTOR, Condition, Kind, Trial
 
 _Step = tuple[str, str, str, Kind, str]
@@ -137,12 +137,22 @@ def _after_trials(plan: Plan, bench: BenchFile | None, pin: str) -> Iterator[_St
     """What the plan asks of a pin beyond its trials; nothing of traces recorded elsewhere."""
     if bench is not None:
         yield from _sweeps(plan, pin)
+        yield from _latches(plan, pin)
 
 
 def _sweeps(plan: Plan, pin: str) -> Iterator[_Step]:
     """One sweep in each pin setup, with nothing fitted."""
     if plan.sweep is not None:
         yield from ((pin, NO_RESISTOR, setup, "sweep", SWEEP) for setup in plan.trials.pin_setups)
+
+
+def _latches(plan: Plan, pin: str) -> Iterator[_Step]:
+    """What it takes to unlatch the pin and to latch it, in each pin setup, with nothing fitted."""
+    for setup in plan.trials.pin_setups:
+        if plan.unlatch is not None:
+            yield from ((pin, NO_RESISTOR, setup, "unlatch", UNLATCH) for _ in range(plan.unlatch.repeats))
+        if plan.press_level is not None:
+            yield (pin, NO_RESISTOR, setup, "press level", PRESS_LEVEL)
 
 
 def _repeats(plan: Plan) -> range:

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from results.analysis.analysis import analyse
 from results.analysis.findings import PinFinding
+from results.analysis.latch_text import overdrive_text, press_level_text
 from results.analysis.sweep_agreement import branch_text
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
@@ -24,6 +25,16 @@ def swept(pin: PinFinding, observation: Observation) -> str:
     return f"{len(observation.steps)} steps  largest safe resistance: {said}{note}"
 
 
+def unlatched(pin: PinFinding, observation: Observation) -> str:
+    """The overdrive current by the resistors of this step alone."""
+    return overdrive_text(pin.overdrive)
+
+
+def press_level(pin: PinFinding, observation: Observation) -> str:
+    """The lowest press level that latches."""
+    return press_level_text(pin.press_level)
+
+
 def made(pin: PinFinding, observation: Observation) -> str:
     """That a step was made; what it shows is said once the pin is done."""
     return "; ".join([observation.outcome, *observation.notes])
@@ -31,6 +42,8 @@ def made(pin: PinFinding, observation: Observation) -> str:
 
 MAKERS: Mapping[Kind, Maker] = {
     "sweep": swept,
+    "unlatch": unlatched,
+    "press level": press_level,
 }
 """Kinds that say more than that they were made; a kind `trial` has a verdict, and a line of its own."""
 

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 from harness.procedure_file import LoadedProcedure
 from procedures.forced_sweep import forced_sweep
+from procedures.press_level import press_level
+from procedures.unlatch import unlatch
 
 SWEEP = "forced_sweep"
+UNLATCH = "unlatch"
+PRESS_LEVEL = "press_level"
 
 OF_A_KIND = {
     SWEEP: LoadedProcedure(SWEEP, forced_sweep),
+    UNLATCH: LoadedProcedure(UNLATCH, unlatch),
+    PRESS_LEVEL: LoadedProcedure(PRESS_LEVEL, press_level),
 }

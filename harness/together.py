@@ -32,7 +32,7 @@ def check_together(plan: Plan, bench: BenchFile) -> None:
 def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
     """Every rule between the two files that is broken: the plan's keys in the order of the rules, then the bench's."""
     of_plan = chain.from_iterable(
-        rule(plan, bench) for rule in (_rail, _path, _pins, _resistors, _setups, _limits, _log, _sweep)
+        rule(plan, bench) for rule in (_rail, _path, _pins, _resistors, _setups, _limits, _log, _sweep, _latches)
     )
     return [
         *(problem(plan.path, plan.raw, fault) for fault in of_plan),
@@ -134,6 +134,17 @@ def _sweep(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
     if plan.sweep is None:
         return
     where: Location = ("sweep",)
+    yield from _forced(where, "a source that sweeps", bench)
+    if plan.press.path == "hand" and not bench.wiring.select:
+        yield Fault(where, f"{bench.path} has no wiring.select: a sweep is made without a hand at the pin", "")
+    if plan.sweep.longest_s > bench.limits.press_time_s:
+        most = f"limits.press_time of {bench.path}, {show(bench.limits.press_time_s, 's')}"
+        named = show(plan.sweep.longest_s, "s") if at(plan.raw, ("sweep", "longest")) is None else None
+        yield Fault(("sweep", "longest"), f"must not be longer than {most}", named)
+
+
+def _forced(where: Location, who: str, bench: BenchFile) -> Iterator[Fault]:
+    """What forces a pin to a voltage of its own needs the source, its series relay, and little in series."""
     if bench.source is None:
         yield Fault(where, f"{bench.path} has no [source] to force a voltage with", "")
     wire = bench.wiring.source
@@ -141,15 +152,26 @@ def _sweep(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
         yield Fault(where, f"{bench.path} has no wiring.source, the series relay by which a source lets go", "")
     elif (wire.measured_ohm or wire.resistor_ohm) > MOST_SERIES_OHM:
         # Where the net pin current rises with the voltage, a node behind a large resistance is not held but jumps.
-        most = f"a source that sweeps may have {show(MOST_SERIES_OHM, 'Ω')} in series at most"
+        most = f"{who} may have {show(MOST_SERIES_OHM, 'Ω')} in series at most"
         ohm = show(wire.measured_ohm or wire.resistor_ohm, "Ω")
         yield Fault(where, f"{most}, wiring.source of {bench.path} has {ohm}", "")
-    if plan.press.path == "hand" and not bench.wiring.select:
-        yield Fault(where, f"{bench.path} has no wiring.select: a sweep is made without a hand at the pin", "")
-    if plan.sweep.longest_s > bench.limits.press_time_s:
-        most = f"limits.press_time of {bench.path}, {show(bench.limits.press_time_s, 's')}"
-        named = show(plan.sweep.longest_s, "s") if at(plan.raw, ("sweep", "longest")) is None else None
-        yield Fault(("sweep", "longest"), f"must not be longer than {most}", named)
+
+
+def _latches(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """Pins are unlatched by resistors that relays fit, and pressed to a level by the source."""
+    if plan.unlatch is not None:
+        if plan.trials.fitted == "hand":
+            yield Fault(("unlatch",), "fits one resistor after the other by relay, trials.fitted is hand", "")
+        yield from _by_relays(("unlatch",), plan)
+    if plan.press_level is not None:
+        yield from _forced(("press_level",), "a source that presses to a level", bench)
+        yield from _by_relays(("press_level",), plan)
+
+
+def _by_relays(where: Location, plan: Plan) -> Iterator[Fault]:
+    """A release that comes when a person lets go cannot be followed by steps in time."""
+    if plan.press.path == "hand":
+        yield Fault(where, "is made without a hand at the pin, press.path is hand", "")
 
 
 def _meter(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from results.record.run_record import SweepRules
+from results.record.run_record import PressLevelRules, SweepRules
 from results.record.trial import Resistor
 
 PressPath = Literal["relay", "source", "hand"]
@@ -17,14 +17,14 @@ class PressSettings:
     """All that a press-release trial needs to know. Times in bench seconds, the rest in SI units.
 
     `rail_v` is nominal, used where the bench cannot measure it. `log_before_s` is logged before the release, `log_s`
-    after it, `slack_s` more, for a release that comes late. `reaction_s` is what a person is given to follow a
-    prompt. `settle_s` passes between a relay's command and a reading. `pull_down_high_ohm` is the weakest pull-down
-    that the plan expects: contact is proven by the current that it must draw. `accuracy_reading` (relative) and
-    `accuracy_v` are the limits of the meter, `source_accuracy_reading` and `source_accuracy_a` those of a source's
-    current. `meter_ohm` is None where unknown. `resistors` by name. `press_v` None presses to the rail;
-    no press is above the rail by more than `above_rail_max_v`. `rail_tolerance` is relative to `rail_v`. `sweep` is
-    how pins are swept, None where none is. `series_ohm`: by pin, what lies on the board between the bench and the pin
-    itself.
+    after it, `slack_s` more, for a release that comes late. `reaction_s` is what a person is given to follow a prompt.
+    `settle_s` passes between a relay's command and a reading. `pull_down_high_ohm` is the weakest pull-down that the
+    plan expects: contact is proven by the current that it must draw. `accuracy_reading` (relative) and `accuracy_v`
+    are the limits of the meter, `source_accuracy_reading` and `source_accuracy_a` those of a source's current.
+    `meter_ohm` is None where unknown. `resistors` by name. `press_v` None presses to the rail; no press is above the
+    rail by more than `above_rail_max_v`. `rail_tolerance` is relative to `rail_v`. `sweep` is how pins are swept,
+    `press_level` how the lowest level that latches is looked for; None where neither is. `series_ohm`: by pin, what
+    lies on the board between the bench and the pin itself.
     """
 
     path: PressPath
@@ -51,4 +51,5 @@ class PressSettings:
     source_accuracy_reading: float = 0.0
     source_accuracy_a: float = 0.0
     sweep: SweepRules | None = None
+    press_level: PressLevelRules | None = None
     series_ohm: Mapping[str, float] = field(default_factory=dict)

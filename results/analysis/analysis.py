@@ -12,8 +12,10 @@ from results.analysis.four_ways import with_pull_down_ways
 from results.analysis.leak_alone import with_leak_alone
 from results.analysis.neighbours import with_neighbours
 from results.analysis.one_thread import one_thread
+from results.analysis.overdrive import with_overdrive
 from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import ReadTrial
+from results.analysis.press_levels import with_press_level
 from results.analysis.reading import read_trace
 from results.analysis.sweep import sweep_finding
 from results.analysis.verdict import NO_EVIDENCE
@@ -65,6 +67,8 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
     pins = with_leak_alone(record, pins)
     pins = with_neighbours(record, pins)
     pins = with_pull_down_ways(record, pins)
+    pins = with_overdrive(record, pins, made)
+    pins = with_press_level(record, pins, made)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     return RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))
@@ -122,6 +126,11 @@ def _notes(pins: Sequence[PinFinding]) -> list[str]:
     disagreeing = [pin.pin for pin in pins if pin.sweep is not None and pin.sweep.agreement == "disagrees"]
     if disagreeing:
         notes.append(f"sweep and trials disagree on {', '.join(dict.fromkeys(disagreeing))}")
+    for what in ("overdrive", "press_level"):
+        against = [pin.pin for pin in pins if getattr(getattr(pin, what), "agreement", "") == "disagrees"]
+        if against:
+            named = what.replace("_", " ")
+            notes.append(f"{named}: sweep and presses disagree on {', '.join(dict.fromkeys(against))}")
     if unproven:
         notes.append(f"contact not proven in {unproven} of {len(evidence)} trials")
     return notes

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
+from results.analysis.latch import OverdriveFinding, PressLevelFinding
 from results.analysis.load_line import RestVoltage
 from results.analysis.pull_down_ways import PullDownWays
 from results.analysis.value import Value as Value
@@ -273,7 +274,8 @@ class PinFinding:
     `verdict` is the worst over the trials with no resistor. `trials`, `stuck_trials` and `stuck_rate_upper95` count
     the same trials. `pull_down` in ohm, with `pull_down_from`. `leakage` is the largest seen. `safe_ohm` is stated only
     from a sweep or where the line passes. `sweep` is None where none was planned. `contact_proven`: in every trial.
-    `pull_down_ways`: in the setup with the buffer off, or where there is more than a hold level to tell.
+    `pull_down_ways`: in the setup with the buffer off, or where there is more than a hold level to tell. `overdrive`
+    and `press_level` are None where neither was planned.
     """
 
     pin: str
@@ -296,6 +298,8 @@ class PinFinding:
     rows: tuple[TrialFinding, ...]
     sweep: SweepFinding | None = None
     pull_down_ways: PullDownWays | None = None
+    overdrive: OverdriveFinding | None = None
+    press_level: PressLevelFinding | None = None
 
 
 @dataclass(frozen=True)

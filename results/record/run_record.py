@@ -100,6 +100,14 @@ class SweepRules:
 
 
 @dataclass(frozen=True)
+class PressLevelRules:
+    """How the lowest press level that latches was looked for: to `resolution_v`, `repeats` presses at each level."""
+
+    resolution_v: float
+    repeats: int
+
+
+@dataclass(frozen=True)
 class Fixture:
     """Leakage conductance (siemens) and capacitance (farad) of relays and cables at the node; 0 where unknown.
 
@@ -160,7 +168,7 @@ class RunRecord:
     observation. `planned` lists every planned trial in order, so that what is missing can be said.
     `source` is None where the bench has none, `sweep` where the plan asks for no sweep. `rail_levels` are those of each
     rail that the plan steps through (empty: `levels` hold for all). `supply` is None where none measures its current.
-    `capacitors`: those that trials add to the node.
+    `capacitors`: those that trials add to the node. `press_level` is None where the plan does not ask for it.
     """
 
     run: str
@@ -189,6 +197,7 @@ class RunRecord:
     rail_levels: tuple[RailLevels, ...] = ()
     supply: SupplyModel | None = None
     capacitors: tuple[Capacitor, ...] = ()
+    press_level: PressLevelRules | None = None
     format: int = FORMAT
 
     def levels_at(self, rail_v: float) -> Levels:
@@ -252,6 +261,7 @@ __all__ = [
     "Levels",
     "MeterModel",
     "Pin",
+    "PressLevelRules",
     "RailLevels",
     "Resistor",
     "Rules",

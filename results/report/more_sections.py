@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from results.analysis.findings import RunFinding
 from results.report.fit_section import fit_section
+from results.report.latching import latching_sections
 from results.report.pull_down_section import pull_down_sections
 from results.report.section import Section
 
@@ -14,6 +15,7 @@ Maker = Callable[[RunFinding], list[Section]]
 
 MAKERS: tuple[Maker, ...] = (
     fit_section,
+    latching_sections,
     pull_down_sections,
 )
 

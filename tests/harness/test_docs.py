@@ -42,6 +42,7 @@ from harness.plan_tables import (
     LogTable,
     PinTable,
     PlanTables,
+    PressLevelTable,
     PressTable,
     PullDownTable,
     RailTable,
@@ -51,6 +52,7 @@ from harness.plan_tables import (
     TemperatureTable,
     TrialsTable,
     UnitTable,
+    UnlatchTable,
 )
 from harness.together import check_together
 from harness.user_file import file_key
@@ -59,6 +61,7 @@ from results.analysis.findings import RunFinding, Verdict
 from results.logic_levels import known_standards
 from results.quantity import show
 from results.report.advice_csv import write_advice_csv
+from results.report.latching import write_latching_csv
 from results.report.pull_down_section import write_pull_downs_csv
 from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
 from tests.results.report.made_findings import fernhill
@@ -78,6 +81,8 @@ PLAN_TABLES = {
     "[release]": ReleaseTable,
     "[trials]": TrialsTable,
     "[sweep]": SweepTable,
+    "[unlatch]": UnlatchTable,
+    "[press_level]": PressLevelTable,
     "[advice]": AdviceTable,
     "[decision]": DecisionTable,
     "[recorded]": RecordedTable,
@@ -242,6 +247,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("sweeps.csv", write_sweeps_csv),
         ("advice.csv", write_advice_csv),
         ("pull_downs.csv", write_pull_downs_csv),
+        ("latching.csv", write_latching_csv),
     ],
 )
 def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path: Path) -> None:

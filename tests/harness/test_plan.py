@@ -190,6 +190,8 @@ ONE_LINE = [
     ("[advice]", '[decision]\nrule = "U"\n\n[advice]', 'plan.toml: decision.rule: must be a guard band, such as "w = U", "w = 0" or "w = 0.83 U": "U"'),
     ("[advice]", '[decision]\nrule = "w = 6 U"\n\n[advice]', 'plan.toml: decision.rule: must be no more than 5 U: "w = 6 U"'),
     ("[advice]", "[decision]\nrule = 0\n\n[advice]", 'plan.toml: decision.rule: must be a guard band, such as "w = U", "w = 0" or "w = 0.83 U": 0'),
+    ("[advice]", '[press_level]\nresolution = "2 V"\n\n[advice]', 'plan.toml: press_level.resolution: must be 100 µV to 1 V: "2 V"'),
+    ("[advice]", '[unlatch]\nrepeats = 0\n\n[advice]', "plan.toml: unlatch.repeats: must be 1 to 100: 0"),
     ("[advice]", '[sweep]\nspeed = 1\n\n[advice]', "plan.toml: sweep.speed: unknown key (did you mean settled?): 1"),
 ]  # fmt: skip
 
@@ -271,3 +273,18 @@ def test_an_interval_that_misses_the_mains_period_passes() -> None:
 def test_press_voltage_up_to_the_absolute_maximum_passes() -> None:
     plan = plan_from_text(changed(PLAN, ('path = "relay"', 'path = "source"\nvoltage = "3.43 V"')))
     assert plan.press.voltage_v == 3.43
+
+
+@pytest.mark.parametrize(
+    ("resistors", "lines"),
+    [
+        ('["47 kΩ"]', ["press_level", "unlatch"]),
+        ('["none"]', ["unlatch: needs a resistor to unlatch a pin with: trials.resistors has none"]),
+    ],
+)
+def test_latching_is_looked_for_on_the_bare_pin_and_ended_with_a_resistor(resistors: str, lines: list[str]) -> None:
+    tables = ("[advice]", "[unlatch]\n[press_level]\n\n[advice]")
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(changed(PLAN, ('["none", "47 kΩ", "8k2"]', resistors), tables))
+    wanted = [line if " " in line else f'{line}: looks at the pin without a resistor: trials.resistors must hold "none"' for line in lines]  # fmt: skip
+    assert sorted(str(caught.value).splitlines()) == [f"plan.toml: {line}" for line in wanted]

@@ -166,3 +166,20 @@ def test_where_a_person_fits_the_resistors_all_sweeps_come_last() -> None:
     trials = trials_in_order(plan, SWITCHED)
     assert [trial.kind for trial in trials] == ["trial"] * 18 + ["sweep"] * 2
     assert [trial.pin for trial in trials[-2:]] == ["D1", "D2"]
+
+
+def test_what_latching_takes_is_looked_for_after_the_sweep_in_each_setup() -> None:
+    tables = "[sweep]\n[unlatch]\nrepeats = 2\n[press_level]\n\n[advice]"
+    plan = plan_with(('["reset default"]', '["reset default", "buffer off"]'), ("[advice]", tables))
+    trials = [trial for trial in trials_in_order(plan, SWITCHED) if trial.pin == "D1"][18:]
+    assert [(trial.procedure, trial.condition.pin_setup, trial.repeat) for trial in trials] == [
+        ("forced_sweep", "reset default", 1),
+        ("forced_sweep", "buffer off", 1),
+        ("unlatch", "reset default", 1),
+        ("unlatch", "reset default", 2),
+        ("press_level", "reset default", 1),
+        ("unlatch", "buffer off", 1),
+        ("unlatch", "buffer off", 2),
+        ("press_level", "buffer off", 1),
+    ]
+    assert {trial.kind for trial in trials} == {"sweep", "unlatch", "press level"}

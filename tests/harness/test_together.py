@@ -62,6 +62,30 @@ def test_a_sweep_that_the_bench_cannot_make(in_plan: tuple[str, str], bench: str
     assert str(caught.value).splitlines() == lines
 
 
+@pytest.mark.parametrize(
+    ("in_plan", "bench", "lines"),
+    [
+        ((("[advice]", "[unlatch]\n\n[advice]"), ('repeats = 3', 'fitted = "hand"')), BENCH, ["plan.toml: unlatch: fits one resistor after the other by relay, trials.fitted is hand"]),
+        ((("[advice]", "[unlatch]\n\n[advice]"), ('path = "relay"', 'path = "hand"')), BENCH, ["plan.toml: unlatch: is made without a hand at the pin, press.path is hand"]),
+        ((("[advice]", "[press_level]\n\n[advice]"), ('path = "relay"', 'path = "hand"')), swept_bench(), ["plan.toml: press_level: is made without a hand at the pin, press.path is hand"]),
+        ((("[advice]", "[press_level]\n\n[advice]"),), BENCH, ["plan.toml: press_level: bench.toml has no [source] to force a voltage with", "plan.toml: press_level: bench.toml has no wiring.source, the series relay by which a source lets go"]),
+    ],
+    ids=["fitted by hand", "unlatch by hand", "level by hand", "no source"],
+)  # fmt: skip
+def test_what_cannot_be_unlatched_or_pressed_to_a_level(
+    in_plan: tuple[tuple[str, str], ...], bench: str, lines: list[str]
+) -> None:
+    plan = plan_from_text(changed(PLAN, *in_plan))
+    with pytest.raises(UserFileError) as caught:
+        check_together(plan, bench_from_text(bench))
+    assert str(caught.value).splitlines() == lines
+
+
+def test_pins_are_unlatched_with_the_relays_of_the_trials_and_pressed_to_levels_with_the_source() -> None:
+    plan = plan_from_text(changed(PLAN, ("[advice]", "[unlatch]\n[press_level]\n\n[advice]")))
+    assert together_problems(plan, bench_from_text(swept_bench())) == []
+
+
 def test_a_sweep_goes_with_a_source_behind_its_relay_whatever_the_trials_press_with() -> None:
     plan = plan_from_text(changed(PLAN, SWEEP))
     assert plan.press.path == "relay"

@@ -1,0 +1,92 @@
+"""One look after the other at a node: every reading in one trace, and which of them belong to which act."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from drivers.bench import Bench
+from procedures.press_release import read_pin
+from procedures.settings import PressSettings
+from results.record.observation import Act, Probe
+from results.record.trace import Trace
+from results.record.trial import NO_RESISTOR
+
+AGREEING = 3
+"""Successive readings that must agree before a look counts as one at a node at rest."""
+
+MOST_READINGS = 25
+"""After so many readings a look ends at a node that still moves."""
+
+RESOLVED_SHARE = 1e-4
+"""Readings that differ by less than this share of the rail agree, however accurate the meter."""
+
+
+@dataclass
+class Looks:
+    """All readings of a procedure so far, by the bench's clock; `current_a` is NaN where the source was not read."""
+
+    bench: Bench
+    pin: str
+    settings: PressSettings
+    time_s: list[float] = field(default_factory=list)
+    voltage_v: list[float] = field(default_factory=list)
+    current_a: list[float] = field(default_factory=list)
+    probes: list[Probe] = field(default_factory=list)
+
+    def look(
+        self,
+        act: Act,
+        *,
+        level_v: float | None = None,
+        resistor: str = NO_RESISTOR,
+        repeat: int = 1,
+        with_current: bool = False,
+        wait_s: float = 0.0,
+    ) -> float:
+        """Wait, read the node until three successive readings agree, then let the board read its pin.
+
+        Returns the mean of the last three in volt. `with_current`: the source is read beside each reading.
+        """
+        self.bench.clock.wait(wait_s)
+        first = len(self.time_s)
+        while len(self.time_s) - first < AGREEING or not (self._agree() or len(self.time_s) - first >= MOST_READINGS):
+            self._read(with_current)
+        self.note(act, first, level_v=level_v, resistor=resistor, repeat=repeat)
+        return float(np.mean(self.voltage_v[-AGREEING:]))
+
+    def note(
+        self,
+        act: Act,
+        first: int,
+        *,
+        level_v: float | None = None,
+        resistor: str = NO_RESISTOR,
+        repeat: int = 1,
+    ) -> None:
+        """Everything read from `first` on belongs to this act; the board reads its pin now."""
+        reads = read_pin(self.bench, self.pin)
+        self.probes.append(Probe(act, first, len(self.time_s) - first, level_v, resistor, reads, repeat))
+
+    def trace(self) -> Trace:
+        """Every reading, from the first one on; with a current only where the source was read at all."""
+        time_s = np.array(self.time_s) - (self.time_s[0] if self.time_s else 0.0)
+        amperes = np.array(self.current_a)
+        return Trace(time_s, np.array(self.voltage_v), None if np.isnan(amperes).all() else amperes)
+
+    def _read(self, with_current: bool) -> None:
+        self.bench.clock.wait(0.0)  # looks at the stop request, which reading alone does not
+        node_v = self.bench.voltage()
+        source_a = math.nan
+        if with_current and self.bench.source is not None:
+            _, source_a = self.bench.source.read()
+        self.time_s.append(self.bench.clock.now())
+        self.voltage_v.append(node_v)
+        self.current_a.append(source_a)
+
+    def _agree(self) -> bool:
+        last_v = self.voltage_v[-AGREEING:]
+        limit_v = abs(last_v[-1]) * self.settings.accuracy_reading + self.settings.accuracy_v
+        return max(last_v) - min(last_v) <= max(limit_v, RESOLVED_SHARE * self.settings.rail_v)

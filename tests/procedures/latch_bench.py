@@ -1,0 +1,148 @@
+"""A bench in memory whose node comes to rest at once on a made curve: what procedures on a latched pin see and do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any, cast
+
+import numpy as np
+
+from drivers.bench import Bench
+from drivers.wiring import Channel, Wiring
+from results.record.observation import Observation
+from tests.procedures.curve_bench import RESISTORS, Law, linear, mid_level
+
+LATCHES = mid_level(linear(60e3))
+FITS = {
+    resistor.name: Channel("switch", str(number))
+    for number, resistor in enumerate(RESISTORS, 1)
+    if resistor.nominal_ohm
+}
+GRID_V = np.linspace(-0.5, 3.6, 41001)
+
+
+@dataclass
+class LatchBench:
+    """`law`: volts at the pin -> ampere out of it. `latches(level)`: whether a press from this level is one that takes;
+    left out, the curve alone decides."""
+
+    law: Law = LATCHES
+    latches: Callable[[float], bool] | None = None
+    load_s: float = 1e-7
+    rail_v: float = 3.3
+    series_ohm: float = 100.0
+    threshold_v: float = 1.4
+    done: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.clock = self.source = self.board = self
+        self.rail_is_measurable = self.has_second_path = True
+        self.wiring = Wiring(fit=FITS, source=Channel("relay_board", "1"))
+        self.node_v = 0.0
+        self._now_s = 0.0
+        self._fitted_s = 0.0
+        self._level_v: float | None = None
+        self._path = "relay"
+        self._net = np.array([self.law(float(v)) for v in GRID_V])
+
+    def as_bench(self) -> Bench:
+        return cast(Bench, self)
+
+    # The clock
+
+    def now(self) -> float:
+        return self._now_s
+
+    def wait(self, seconds: float) -> None:
+        self._now_s += seconds
+
+    # The bench
+
+    def label(self, text: str) -> None:
+        self.done.append(f"label {text}")
+
+    def rail_voltage(self, max_age_s: float = 0.0) -> float:
+        return self.rail_v
+
+    def select(self, pin: str) -> None:
+        self.done.append(f"select {pin}")
+
+    def fit(self, name: str) -> None:
+        self.done.append(f"fit {name}")
+        self._fitted_s = 0.0
+        self._rest()
+        self._fitted_s = next(r for r in RESISTORS if r.name == name).conductance_s
+        self._rest()
+
+    def discharge(self, seconds: float) -> None:
+        self.done.append("discharge")
+        self.node_v = 0.0
+        self._rest()
+
+    def reset(self) -> None:
+        self.done.append("reset")
+
+    def setup(self, pin: str, name: str) -> None:
+        self.done.append(f"setup {pin} {name}")
+
+    @contextmanager
+    def pressed(self, pin: str, path: str, level_v: float, hold_s: float = 0.0) -> Iterator[None]:
+        self.done.append(f"press {pin} by {path} to {level_v:.4g}")
+        self._level_v, self._path, self.node_v = level_v, path, level_v
+        try:
+            yield
+        finally:
+            self.release()
+            self.done.append("let go")
+
+    def release(self) -> float:
+        if self._level_v is not None:
+            level_v, self._level_v = self._level_v, None
+            if self.latches is not None and not self.latches(level_v):
+                self.node_v = 0.0
+            self._rest()
+        return self._now_s
+
+    def press_level(self) -> tuple[float, float, float]:
+        assert self._level_v is not None
+        return self._level_v, self.series_ohm, 1.0
+
+    def voltage(self) -> float:
+        self._now_s += 0.02
+        return self.node_v
+
+    def bus_alone_voltage(self) -> float:
+        return 0.0
+
+    # The source and the console
+
+    def read(self, pin: str | None = None) -> Any:
+        if pin is not None:
+            return "high" if self.node_v > self.threshold_v else "low"
+        return self._level_v, -self.law(self.node_v)
+
+    def in_compliance(self) -> bool:
+        return False
+
+    def _rest(self) -> None:
+        """From where the node is, up or down to the first rest point on the way."""
+        surplus = self._net - GRID_V * (self.load_s + self._fitted_s)
+        here = int(np.searchsorted(GRID_V, self.node_v))
+        if surplus[here] > 0.0:
+            stops = np.flatnonzero(surplus[here:] <= 0.0)
+            self.node_v = float(GRID_V[here + stops[0]]) if stops.size else self.rail_v
+        else:
+            stops = np.flatnonzero(surplus[: here + 1] >= 0.0)
+            self.node_v = float(GRID_V[stops[-1]]) if stops.size else 0.0
+
+
+def acts(observation: Observation) -> list[str]:
+    """What was done, in order, with the resistor or the level where it has one."""
+    return [
+        probe.act
+        + ("" if probe.level_v is None else f" {probe.level_v:.3f}")
+        + ("" if probe.resistor == "none" else f" {probe.resistor}")
+        for probe in observation.probes
+    ]
