@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 from harness.procedure_file import BUILT_IN
 from harness.user_file import Fault, Location, at, closest
 from harness.values import without_value
+from results.analysis.stuck_rate import presses_needed
 from results.errors import QuantityError
 from results.logic_levels import full_name, levels
 from results.quantity import show
-from results.record.run_record import Levels
+from results.record.run_record import Levels, RateAsked
 from results.record.trial import NO_RESISTOR
 
 if TYPE_CHECKING:
@@ -77,10 +78,25 @@ def samples(plan: PlanTables) -> int:
     return math.ceil((plan.log.before_s + plan.log.time_s + slack_s) / plan.log.interval_s) + 1
 
 
+def rate_asked(plan: PlanTables) -> RateAsked | None:
+    """The stuck rate that the plan wants shown, with the presses for it; None where it asks for none."""
+    trials = plan.trials
+    if trials.stuck_rate_below is None:
+        return None
+    needed = presses_needed(trials.stuck_rate_below, trials.confidence)
+    return RateAsked(trials.stuck_rate_below, trials.confidence, max(trials.repeats, needed))
+
+
+def repeats_of(plan: PlanTables, resistor: str) -> int:
+    """How often each pin is tried with this resistor in each pin setup."""
+    asked = rate_asked(plan) if resistor == NO_RESISTOR else None
+    return plan.trials.repeats if asked is None else asked.presses
+
+
 def count_trials(plan: PlanTables) -> int:
     """How many trials the plan makes, as-found ones included."""
     trials = plan.trials
-    each = len(trials.resistors) * len(trials.pin_setups) * trials.repeats
+    each = len(trials.pin_setups) * sum(repeats_of(plan, resistor) for resistor in trials.resistors)
     conditions = len(plan.rail.all_v) * max(1, len(plan.temperature.steps_c))
     return len(plan.pins) * (each * conditions + int(trials.as_found))
 
@@ -165,11 +181,26 @@ def _trials(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
             yield Fault(("trials", "pin_setups", index), "is no setup to be made, write as_found = true")
     if count_trials(plan) > MAX_TRIALS:
         rule = f"make {count_trials(plan)} trials with all pins, resistors and setups, more than {MAX_TRIALS}"
-        yield Fault(("trials", "repeats"), rule, None if "repeats" in raw["trials"] else str(plan.trials.repeats))
+        asked = rate_asked(plan)
+        if asked is not None and asked.presses > plan.trials.repeats:
+            yield Fault(("trials", "stuck_rate_below"), f"asks for {asked.presses} presses a pin, which {rule}")
+        else:
+            yield Fault(("trials", "repeats"), rule, None if "repeats" in raw["trials"] else str(plan.trials.repeats))
+    yield from _rate(plan, raw)
     procedure = plan.trials.procedure
     if PurePath(procedure).suffix != ".py" and procedure not in BUILT_IN:
         known = closest(procedure, BUILT_IN)
         yield Fault(("trials", "procedure"), f"unknown procedure ({known}) and not the name of a .py file")
+
+
+def _rate(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    """A stuck rate is that of the bare pin, and a confidence belongs to a rate."""
+    if plan.trials.stuck_rate_below is None:
+        if "confidence" in raw["trials"]:
+            yield Fault(("trials", "confidence"), "says nothing without trials.stuck_rate_below")
+    elif NO_RESISTOR not in plan.trials.resistors:
+        rule = f'is about the pin with no resistor, but trials.resistors has no "{NO_RESISTOR}"'
+        yield Fault(("trials", "stuck_rate_below"), rule)
 
 
 def _sweep(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:

@@ -127,12 +127,15 @@ class TrialsTable:
     """[trials]: what is combined with what, how often and in which order.
 
     `resistors` are names (`none`, "8.2 kΩ") of which one is fitted at a time, all of relative `tolerance`. `as_found`:
-    one trial of each pin before the first reset of the board.
+    one trial of each pin before the first reset of the board. `stuck_rate_below` with `confidence` (0 to 1): as many
+    trials with no resistor as show it where none sticks, and no fewer than `repeats`.
     """
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
     resistors: Annotated[tuple[Annotated[str, TrialResistor()], ...], Field(min_length=1)]
     repeats: Annotated[int, Count(1, 1000)] = 3
+    stuck_rate_below: Annotated[float | None, Quantity("%", 1e-3, 0.9)] = None
+    confidence: Annotated[float, Quantity("%", 0.5, 0.9999)] = 0.95
     tolerance: Tolerance = 0.01
     fitted: Literal["switched", "hand"] = "switched"
     pin_setups: Annotated[tuple[PinSetup, ...], Field(min_length=1)] = ("reset default",)

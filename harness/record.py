@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from harness.bench_file import BenchFile
 from harness.plan import Plan, nominal_ohm
-from harness.plan_rules import thresholds
+from harness.plan_rules import rate_asked, thresholds
 from procedures.settings import PressSettings
 from results.guard_band import guard_band
 from results.quantity import show
@@ -72,6 +72,7 @@ def make_record(
         rail_levels=() if bench is None else tuple(RailLevels(v, thresholds(plan, v)) for v in plan.rail.steps_v),
         supply=None if bench is None else bench_supply(bench),
         press_level=None if bench is None else press_level_rules(plan),
+        rate_asked=rate_asked(plan),
     )
 
 
@@ -185,6 +186,9 @@ def recorded_meter(plan: Plan) -> MeterModel:
 def _open_questions(plan: Plan, bench: BenchFile | None) -> list[str]:
     """What a reader must know that the files do not say."""
     notes = []
+    asked = rate_asked(plan)
+    if asked is not None:
+        notes.append(f"asked: {asked.text}: {asked.presses} presses of each pin with no resistor, if none sticks")
     if bench is None:
         known = plan.recorded
         if known is None or known.accuracy_v is None or known.accuracy_reading is None:

@@ -14,7 +14,7 @@ from itertools import groupby
 
 from harness.bench_file import BenchFile
 from harness.plan import Plan
-from harness.plan_rules import AS_FOUND
+from harness.plan_rules import AS_FOUND, repeats_of
 from harness.steps import PRESS_LEVEL, SWEEP, UNLATCH
 from results.record.trial import NO_RESISTOR, Condition, Kind, Trial
 
@@ -116,7 +116,9 @@ def _ordered(plan: Plan, bench: BenchFile | None, under: str) -> Iterator[_Step]
         for resistor in trials.resistors:
             pairs = [(pin, setup) for pin in pins for setup in trials.pin_setups]
             yield from (
-                (pin, resistor, setup, "trial", trials.procedure) for pin, setup in pairs for _ in _repeats(plan)
+                (pin, resistor, setup, "trial", trials.procedure)
+                for pin, setup in pairs
+                for _ in range(repeats_of(plan, resistor))
             )
         for pin in pins:
             yield from _after_trials(plan, bench, pin)
@@ -127,7 +129,7 @@ def _ordered(plan: Plan, bench: BenchFile | None, under: str) -> Iterator[_Step]
             for resistor in trials.resistors
             for setup in trials.pin_setups
         ]
-        each = [step for step in steps for _ in _repeats(plan)]
+        each = [step for step in steps for _ in range(repeats_of(plan, step[1]))]
         shuffled = bench is not None and trials.fitted == "switched" and trials.order == "random"
         yield from _shuffled(each, f"{trials.seed} {pin} {under}".rstrip()) if shuffled else each
         yield from _after_trials(plan, bench, pin)
@@ -153,10 +155,6 @@ def _latches(plan: Plan, pin: str) -> Iterator[_Step]:
             yield from ((pin, NO_RESISTOR, setup, "unlatch", UNLATCH) for _ in range(plan.unlatch.repeats))
         if plan.press_level is not None:
             yield (pin, NO_RESISTOR, setup, "press level", PRESS_LEVEL)
-
-
-def _repeats(plan: Plan) -> range:
-    return range(plan.trials.repeats)
 
 
 def _shuffled(steps: list[_Step], seed: str) -> list[_Step]:

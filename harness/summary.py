@@ -28,6 +28,7 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
     for pin in bad:
         yield f"  {_pin_line(pin)}"
     yield from _fit_lines(finding.board_advice)
+    yield from _rate_lines(finding)
     for note in finding.notes:
         yield f"note: {note}"
 
@@ -58,3 +59,13 @@ def _fit_lines(board: BoardAdvice | None) -> Iterator[str]:
     open_pins = ", ".join(board.open_pins)
     others = "" if board.so_far_ohm is None else f"; {resistor_name(board.so_far_ohm)} suits all others that need one"
     yield f"one value for the whole unit: not determined, as none can be named for {open_pins}{others}"
+
+
+def _rate_lines(finding: RunFinding) -> Iterator[str]:
+    """Whether the stuck rate that the plan asks about is shown, and on which pins it is not."""
+    asked = finding.record.rate_asked
+    if asked is None:
+        return
+    open_pins = dict.fromkeys(pin.pin for pin in finding.pins if pin.stuck_rate is None or not pin.stuck_rate.shown)
+    answer = f"not shown on {', '.join(open_pins)}" if open_pins else "shown on every pin"
+    yield f"asked: {asked.text}: {answer}"

@@ -12,6 +12,7 @@ from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.latch import OverdriveFinding, PressLevelFinding
 from results.analysis.load_line import RestVoltage
 from results.analysis.pull_down_ways import PullDownWays
+from results.analysis.stuck_rate import StuckRate
 from results.analysis.value import Value as Value
 from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
@@ -271,9 +272,10 @@ class Advice:
 class PinFinding:
     """One row of pins.csv: a pin under one condition.
 
-    `verdict` is the worst over the trials with no resistor. `trials`, `stuck_trials` and `stuck_rate_upper95` count
-    the same trials. `pull_down` in ohm, with `pull_down_from`. `leakage` is the largest seen. `safe_ohm` is stated only
-    from a sweep or where the line passes. `sweep` is None where none was planned. `contact_proven`: in every trial.
+    `verdict` is the worst over the trials with no resistor. `trials`, `stuck_trials`, `stuck_rate_upper95` and
+    `stuck_rate` (None without any) count the same trials. `pull_down` in ohm, with `pull_down_from`. `leakage` is the
+    largest seen. `safe_ohm` is stated only from a sweep or where the line passes. `sweep` is None where none was
+    planned. `contact_proven`: in every trial.
     `pull_down_ways`: in the setup with the buffer off, or where there is more than a hold level to tell. `overdrive`
     and `press_level` are None where neither was planned.
     """
@@ -300,6 +302,7 @@ class PinFinding:
     pull_down_ways: PullDownWays | None = None
     overdrive: OverdriveFinding | None = None
     press_level: PressLevelFinding | None = None
+    stuck_rate: StuckRate | None = None
 
 
 @dataclass(frozen=True)

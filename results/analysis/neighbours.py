@@ -40,7 +40,8 @@ def series_value(record: RunRecord, pin: PinFinding, which: Which, ohm: float) -
     margin = None if pin.advice.limit is None else margin_to(pin.advice.limit, ohm, rules)
     inside_a = 0.0 if pin.pull_down is None else rail_v / pin.pull_down.value
     pressed_a = rail_v / ohm + inside_a
-    release_time_s, release_from = fall_time(record, known, pin, ohm)
+    # V_IL may follow the rail.
+    release_time_s, release_from = fall_time(record.under(pin.condition), known, pin, ohm)
     return SeriesValue(
         which=which,
         ohm=ohm,

@@ -25,7 +25,7 @@ from results.analysis.pin_notes import (
 )
 from results.analysis.pull_down import PullDown, find_pull_down
 from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance, with_limits
-from results.analysis.stuck_rate import upper_limit
+from results.analysis.stuck_rate import stuck_rate
 from results.analysis.sweep_advice import advise_with_sweep
 from results.analysis.sweep_agreement import compared
 from results.analysis.verdict import NO_EVIDENCE, STUCK, judge, worst
@@ -202,6 +202,11 @@ def _pin(
     tried = _tried(bench, rows)
     bare = [row.verdict for row in rows if row.trial.resistor == NO_RESISTOR]
     counted = [verdict for verdict in bare if verdict not in NO_EVIDENCE]
+    stuck = sum(verdict in STUCK for verdict in counted)
+    # A press that may have stuck is taken as stuck: the upper limits must not be too low.
+    rate = stuck_rate(
+        stuck, sum(verdict in _MAY_HAVE_STUCK for verdict in counted), len(counted), bench.record.rate_asked
+    )
     trials = with_limits(bracket(tried), tried, bench.load_s, rules.coverage)
     required = None if line is None else required_conductance(line, levels.v_il)
     safe = largest_safe(required, rules.coverage)
@@ -230,9 +235,8 @@ def _pin(
         condition=condition,
         verdict=worst(bare),
         trials=len(counted),
-        stuck_trials=sum(verdict in STUCK for verdict in counted),
-        # A press that may have stuck is taken as stuck: the limit must not be too low.
-        stuck_rate_upper95=upper_limit(sum(verdict in _MAY_HAVE_STUCK for verdict in counted), len(counted)),
+        stuck_trials=stuck,
+        stuck_rate_upper95=None if rate is None else rate.upper95,
         pull_down=pull_down.resistance if measured else None,
         pull_down_from=pull_down.source if measured else "",
         leakage=leakage,
@@ -245,6 +249,7 @@ def _pin(
         contact_proven=proven,
         note=joined([pull_down.note if measured else "", about_leakage, *said, contradiction, about_safe]),
         rows=rows,
+        stuck_rate=rate,
     )
 
 

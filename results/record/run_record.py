@@ -150,6 +150,21 @@ class Rules:
 
 
 @dataclass(frozen=True)
+class RateAsked:
+    """A stuck rate (0 to 1) that the plan wants shown to lie below `below` with `confidence`, and how many presses of
+    each pin with no resistor were planned for it."""
+
+    below: float
+    confidence: float
+    presses: int
+
+    @property
+    def text(self) -> str:
+        """ "rate below 5 % with 95 % confidence"."""
+        return f"rate below {100.0 * self.below:.6g} % with {100.0 * self.confidence:.6g} % confidence"
+
+
+@dataclass(frozen=True)
 class InstrumentRecord:
     """One instrument as it answered: role, resource, identity, calibration due date (ISO 8601, empty: not stated)."""
 
@@ -166,9 +181,10 @@ class RunRecord:
     `origin` is `bench` for a run on instruments and `recorded` for traces that another instrument saved. `press_path`
     says how pins were pressed. `rail_v` is nominal; `rail_tolerance` relative; what was measured stands in each
     observation. `planned` lists every planned trial in order, so that what is missing can be said.
-    `source` is None where the bench has none, `sweep` where the plan asks for no sweep. `rail_levels` are those of each
-    rail that the plan steps through (empty: `levels` hold for all). `supply` is None where none measures its current.
-    `capacitors`: those that trials add to the node. `press_level` is None where the plan does not ask for it.
+    `source` is None where the bench has none, `sweep` where the plan asks for no sweep, `rate_asked` where it asks for
+    no stuck rate. `rail_levels` are those of each rail that the plan steps through (empty: `levels` hold for all).
+    `supply` is None where none measures its current. `capacitors`: those that trials add to the node. `press_level` is
+    None where the plan does not ask for it.
     """
 
     run: str
@@ -198,6 +214,7 @@ class RunRecord:
     supply: SupplyModel | None = None
     capacitors: tuple[Capacitor, ...] = ()
     press_level: PressLevelRules | None = None
+    rate_asked: RateAsked | None = None
     format: int = FORMAT
 
     def levels_at(self, rail_v: float) -> Levels:
@@ -263,6 +280,7 @@ __all__ = [
     "Pin",
     "PressLevelRules",
     "RailLevels",
+    "RateAsked",
     "Resistor",
     "Rules",
     "RunRecord",

@@ -8,6 +8,7 @@ from results.analysis.findings import RunFinding
 from results.report.fit_section import fit_section
 from results.report.latching import latching_sections
 from results.report.pull_down_section import pull_down_sections
+from results.report.rate_section import rate_section
 from results.report.section import Section
 
 Maker = Callable[[RunFinding], list[Section]]
@@ -15,6 +16,7 @@ Maker = Callable[[RunFinding], list[Section]]
 
 MAKERS: tuple[Maker, ...] = (
     fit_section,
+    rate_section,
     latching_sections,
     pull_down_sections,
 )

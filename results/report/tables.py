@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, SweepPoint, TrialFinding
-from results.analysis.stuck_rate import upper_limit
+from results.analysis.stuck_rate import StuckRate, upper_limit
 from results.analysis.verdict import NO_EVIDENCE
 from results.record.run_record import RunRecord
 from results.report.csv_file import Cell, with_u, write_csv
@@ -111,6 +111,10 @@ _PIN_COLUMNS = (
     "leak_alone_a",
     "leak_alone_u_a",
     "leak_alone_at_v",
+    "stuck_rate",
+    "stuck_rate_low95",
+    "stuck_rate_high95",
+    "stuck_rate_asked",
 )
 
 _SWEEP_COLUMNS = (
@@ -202,6 +206,18 @@ def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
         "safe_resistance_low_presses": presses or None,
         "safe_resistance_low_rate_upper95": upper_limit(0, presses),
         **_of_sweep(pin.sweep),
+        **_of_rate(pin.stuck_rate),
+    }
+
+
+def _of_rate(rate: StuckRate | None) -> dict[str, Cell]:
+    """Rate and two-sided limits of the trials with no resistor; whether the rate that was asked about is shown."""
+    answer = "" if rate is None or rate.shown is None else "shown" if rate.shown else "not shown"
+    return {
+        "stuck_rate": None if rate is None else rate.rate,
+        "stuck_rate_low95": None if rate is None else rate.low95,
+        "stuck_rate_high95": None if rate is None else rate.high95,
+        "stuck_rate_asked": answer,
     }
 
 

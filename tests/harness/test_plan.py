@@ -223,12 +223,38 @@ def test_all_problems_of_one_file_come_together_in_its_order() -> None:
     ]
 
 
+def test_a_stuck_rate_is_asked_of_the_bare_pin_and_a_confidence_belongs_to_it() -> None:
+    for edits, line in (
+        (
+            [("repeats = 3", 'stuck_rate_below = "5 %"'), ('"none", ', "")],
+            'plan.toml: trials.stuck_rate_below: is about the pin with no resistor, but trials.resistors has no "none": "5 %"',
+        ),
+        (
+            [("repeats = 3", 'confidence = "90 %"')],
+            'plan.toml: trials.confidence: says nothing without trials.stuck_rate_below: "90 %"',
+        ),
+        (
+            [("repeats = 3", 'stuck_rate_below = "95 %"')],
+            'plan.toml: trials.stuck_rate_below: must be 0.1 % to 90 %: "95 %"',
+        ),
+    ):
+        with pytest.raises(UserFileError) as caught:
+            plan_from_text(changed(PLAN, *edits))
+        assert str(caught.value) == line
+
+
 def test_too_many_trials_are_a_slip() -> None:
     pins = "\n".join(f'[[pins]]\nname = "X{number}"' for number in range(98))
     with pytest.raises(UserFileError) as caught:
         plan_from_text(changed(PLAN, ("repeats = 3", "repeats = 1000")) + pins)
     rule = "make 300000 trials with all pins, resistors and setups, more than 100000"
     assert str(caught.value) == f"plan.toml: trials.repeats: {rule}: 1000"
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(changed(PLAN, ("repeats = 3", 'stuck_rate_below = "0.1 %"')) + pins)
+    assert str(caught.value) == (
+        "plan.toml: trials.stuck_rate_below: asks for 2995 presses a pin, which make 300100 trials with all pins, "
+        'resistors and setups, more than 100000: "0.1 %"'
+    )
 
 
 def test_plan_holds_si_values(tmp_path: Path) -> None:

@@ -10,7 +10,15 @@ from harness.bench_file import bench_from_text
 from harness.plan import plan_from_text
 from harness.record import instrument_record, make_record, press_settings, trial_resistors
 from harness.sequence import trials_in_order
-from results.record.run_record import InstrumentRecord, RunRecord, SourceModel, SweepRules, as_json, from_json
+from results.record.run_record import (
+    InstrumentRecord,
+    RateAsked,
+    RunRecord,
+    SourceModel,
+    SweepRules,
+    as_json,
+    from_json,
+)
 from results.record.trial import Pin, Resistor
 from tests.harness.wrong_files import BENCH, PLAN, changed, swept_bench
 
@@ -63,6 +71,17 @@ def test_record_of_a_bench_run() -> None:
     assert record.fixture.capacitance_f == pytest.approx(120e-12)
     assert record.fixture.conductance_s == pytest.approx(1e-10)
     assert record.notes == ("first",)
+
+
+def test_a_stuck_rate_that_is_asked_for_stands_in_the_record_and_in_its_notes() -> None:
+    plan = plan_from_text(changed(PLAN, ("repeats = 3", 'stuck_rate_below = "1 %"')))
+    bench = bench_from_text(BENCH)
+    record = make_record(plan, bench, trials_in_order(plan, bench), run="r", started_utc="", version="0")
+    assert record.rate_asked == RateAsked(0.01, 0.95, 299)
+    assert record.notes == (
+        "asked: rate below 1 % with 95 % confidence: 299 presses of each pin with no resistor, if none sticks",
+    )
+    assert from_json(as_json(record)) == record
 
 
 def test_a_sweep_and_the_source_that_makes_it_stand_in_the_record() -> None:

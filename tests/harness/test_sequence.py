@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from harness.bench_file import BenchFile, bench_from_text
 from harness.plan import Plan, plan_from_text
+from harness.plan_rules import count_trials
 from harness.sequence import hand_fits, order_note, trials_in_order
 from results.quantity import resistor_name
 from tests.harness.wrong_files import BENCH, PLAN, changed
@@ -59,6 +60,23 @@ def test_every_combination_exactly_once_numbered_from_1(plan: Plan, bench: Bench
     )
     assert made == Counter(wanted)
     assert len({trial.label for trial in trials}) == len(trials)
+
+
+def test_a_rate_that_is_asked_for_sets_the_repeats_of_the_bare_pin_alone() -> None:
+    """59 presses for 5 % with 95 % (Wilks); more where `repeats` asks for more, by hand as well."""
+    asked = 'stuck_rate_below = "5 %"\nrepeats = 2'
+    for edits, bare, fitted in (
+        ([("repeats = 3", asked)], 59, 2),
+        ([("repeats = 3", asked.replace("= 2", "= 80"))], 80, 80),
+        ([("repeats = 3", f'{asked}\nconfidence = "99 %"')], 90, 2),
+        ([("repeats = 3", f'{asked}\nfitted = "hand"')], 59, 2),
+    ):
+        plan = plan_with(*edits)
+        trials = trials_in_order(plan, SWITCHED)
+        made = Counter((trial.pin, trial.resistor) for trial in trials)
+        assert {made[pin, "none"] for pin in ("D1", "D2")} == {bare}
+        assert {made[pin, "47 kΩ"] for pin in ("D1", "D2")} == {fitted}
+        assert len(trials) == count_trials(plan)
 
 
 @given(plan=plans(), bench=st.sampled_from([SWITCHED, ONLY_METER, None]))

@@ -7,7 +7,9 @@ from dataclasses import replace
 from harness.summary import summary_lines
 from results.analysis.board_advice import board_advice
 from results.analysis.findings import RunFinding
+from results.record.run_record import RateAsked
 from tests.results.report.test_fit_section import two_stick
+from tests.results.report.test_rate_section import asked_of
 
 
 def fit_lines(finding: RunFinding) -> list[str]:
@@ -33,3 +35,12 @@ def test_where_none_is_needed_nothing_is_said_of_it() -> None:
     finding = two_stick()
     pins = finding.pins[2:]
     assert fit_lines(replace(finding, pins=pins, board_advice=board_advice(finding.record, pins))) == []
+
+
+def test_the_rate_that_was_asked_about_is_answered() -> None:
+    lines = list(summary_lines(asked_of(RateAsked(0.5, 0.8, 3))))
+    assert "asked: rate below 50 % with 80 % confidence: not shown on D1" in lines
+    finding = asked_of(RateAsked(0.5, 0.8, 3))
+    free = replace(finding, pins=finding.pins[1:])
+    assert "asked: rate below 50 % with 80 % confidence: shown on every pin" in list(summary_lines(free))
+    assert not [line for line in summary_lines(two_stick()) if line.startswith("asked")]
