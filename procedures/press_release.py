@@ -40,6 +40,7 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
     before_v = bench.voltage()
     reads_before = read_pin(bench, trial.pin)
     notes = high_before_press(bench, before_v, settings)
+    supply_before_a = bench.supply_current()
 
     with bench.pressed(trial.pin, settings.path, press_voltage(rail_v, settings), settings.hold_s):
         bench.clock.wait(settings.hold_s)
@@ -79,6 +80,7 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
         holder=holder,
         notes=tuple(notes),
         supply_a=supply_a,
+        supply_before_a=supply_before_a,
     )
 
 

@@ -17,6 +17,7 @@ from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import ReadTrial
 from results.analysis.press_levels import with_press_level
 from results.analysis.reading import read_trace
+from results.analysis.supply_current import with_supply_draw
 from results.analysis.sweep import sweep_finding
 from results.analysis.verdict import NO_EVIDENCE
 from results.errors import RecordError
@@ -69,6 +70,7 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
     pins = with_pull_down_ways(record, pins)
     pins = with_overdrive(record, pins, made)
     pins = with_press_level(record, pins, made)
+    pins = with_supply_draw(record, pins)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     return RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))

@@ -158,8 +158,10 @@ def _reason(
 
 
 def condition_text(condition: Condition) -> str:
-    """Pin setup, rail and temperature: "reset default, 3.3 V, 23.4 °C"."""
+    """Pin setup, rail, temperature, neighbours: "reset default, 3.3 V, 23.4 °C, neighbours pressed"."""
     parts = [condition.pin_setup, show(condition.rail_v, "V")]
     if condition.temperature_c is not None:
         parts.append(show(condition.temperature_c, "°C"))
+    if condition.neighbours:
+        parts.append(f"neighbours {condition.neighbours}")
     return ", ".join(filter(None, parts))

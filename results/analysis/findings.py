@@ -13,6 +13,7 @@ from results.analysis.latch import OverdriveFinding, PressLevelFinding
 from results.analysis.load_line import RestVoltage
 from results.analysis.pull_down_ways import PullDownWays
 from results.analysis.stuck_rate import StuckRate
+from results.analysis.supply_draw import SupplyDraw
 from results.analysis.value import Value as Value
 from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
@@ -278,6 +279,7 @@ class PinFinding:
     planned. `contact_proven`: in every trial.
     `pull_down_ways`: in the setup with the buffer off, or where there is more than a hold level to tell. `overdrive`
     and `press_level` are None where neither was planned.
+    `supply`: what the unit drew while it stuck; None where it did not, or no supply measures.
     """
 
     pin: str
@@ -303,6 +305,7 @@ class PinFinding:
     overdrive: OverdriveFinding | None = None
     press_level: PressLevelFinding | None = None
     stuck_rate: StuckRate | None = None
+    supply: SupplyDraw | None = None
 
 
 @dataclass(frozen=True)

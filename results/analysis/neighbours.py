@@ -35,7 +35,8 @@ def around(record: RunRecord, pin: PinFinding, ohm: float) -> tuple[SeriesValue,
 
 def series_value(record: RunRecord, pin: PinFinding, which: Which, ohm: float) -> SeriesValue:
     """What a resistor of this nominal value does on this pin under its condition."""
-    rail_v, rules = pin.condition.rail_v, record.rules
+    record = record.under(pin.condition)
+    rail_v, rules = record.rail_v, record.rules
     known = {one.name: one for one in record.pins}.get(pin.pin, Pin(pin.pin))
     margin = None if pin.advice.limit is None else margin_to(pin.advice.limit, ohm, rules)
     inside_a = 0.0 if pin.pull_down is None else rail_v / pin.pull_down.value

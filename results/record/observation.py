@@ -79,7 +79,8 @@ class Observation:
     `press_v` is the open-circuit voltage behind the press resistor, `press_ohm` that resistor (with its standard
     uncertainty), where known. `press_current_a` is what a source-measure unit saw while holding.
     `steps`: the levels of a sweep in the order in which they were forced; empty for all else. `probes`: the looks of a
-    procedure of several acts, in order. `supply_a`: what the unit drew from its supply, released and at rest.
+    procedure of several acts, in order. `supply_a`: what the unit drew from its supply, released and at rest;
+    `supply_before_a`: just before the press.
     """
 
     trace: Trace
@@ -102,3 +103,4 @@ class Observation:
     steps: tuple[SweepStep, ...] = ()
     probes: tuple[Probe, ...] = ()
     supply_a: float | None = None
+    supply_before_a: float | None = None

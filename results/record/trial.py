@@ -96,13 +96,18 @@ class Resistor:
 
 @dataclass(frozen=True)
 class Condition:
-    """Under what a pin was tried. `rail_v` is nominal; `temperature_c` is None where nobody measured it. `capacitor`:
-    the name of the known capacitor that was added to the node."""
+    """Under what a pin was tried.
+
+    `rail_v` is nominal; `temperature_c` is the plan's step, None where nobody measured it. `capacitor`: the name of the
+    known capacitor that was added to the node. `neighbours` says what was done to the pins beside it, empty where
+    nobody asked.
+    """
 
     pin_setup: str
     rail_v: float
     temperature_c: float | None = None
     capacitor: str = NO_CAPACITOR
+    neighbours: str = ""
 
 
 Kind = Literal["trial", "sweep", "dwell", "unlatch", "press level", "remedy"]

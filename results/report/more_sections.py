@@ -5,20 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from results.analysis.findings import RunFinding
+from results.report.conditions_section import conditions_section
 from results.report.fit_section import fit_section
 from results.report.latching import latching_sections
 from results.report.pull_down_section import pull_down_sections
 from results.report.rate_section import rate_section
 from results.report.section import Section
+from results.report.supply_section import supply_section
 
 Maker = Callable[[RunFinding], list[Section]]
 """A finding in, its sections out; none where there is nothing to say."""
 
 MAKERS: tuple[Maker, ...] = (
     fit_section,
+    conditions_section,
     rate_section,
     latching_sections,
     pull_down_sections,
+    supply_section,
 )
 
 

@@ -66,6 +66,7 @@ _TRIAL_COLUMNS = (
     "contact",
     "as_found",
     "supply_current_a",
+    "supply_current_before_a",
 )
 
 _PIN_COLUMNS = (
@@ -115,6 +116,9 @@ _PIN_COLUMNS = (
     "stuck_rate_low95",
     "stuck_rate_high95",
     "stuck_rate_asked",
+    "neighbours",
+    "supply_current_extra_a",
+    "supply_current_extra_u_a",
 )
 
 _SWEEP_COLUMNS = (
@@ -171,6 +175,7 @@ def _trial_row(finding: RunFinding, row: TrialFinding) -> dict[str, Cell]:
         "contact": "" if seen is None else seen.contact,
         "as_found": trial.as_found,
         "supply_current_a": None if seen is None else seen.supply_a,
+        "supply_current_before_a": None if seen is None else seen.supply_before_a,
     }
 
 
@@ -207,6 +212,8 @@ def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
         "safe_resistance_low_rate_upper95": upper_limit(0, presses),
         **_of_sweep(pin.sweep),
         **_of_rate(pin.stuck_rate),
+        "neighbours": pin.condition.neighbours,
+        **with_u("supply_current_extra", None if pin.supply is None else pin.supply.extra, "a"),
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import socket
 from collections.abc import Mapping
@@ -12,7 +13,7 @@ import pytest
 from drivers.operator import Operator
 from harness.events import Event, Prompt
 from results.analysis.findings import RunFinding
-from tests.harness.whole_bench import SOUND, bench_text, board_text, found, plan_text, run_plan, simulated
+from tests.harness.whole_bench import LATCHES, SOUND, bench_text, board_text, found, plan_text, run_plan, simulated
 
 SUPPLIED = "\n[supply]\nnoise_a = 1e-6\n"
 SHARE_LEAK = (
@@ -150,3 +151,20 @@ def test_without_a_supply_a_person_sets_the_rail(tmp_path: Path) -> None:
     assert told == ["Set the rail of the board to 3 V, with the current limit as before."]
     assert str(result.error).startswith("rail: reads 3.30")
     assert "must be within 5 % of 3 V" in str(result.error)
+
+
+def test_a_pin_that_sticks_makes_the_unit_draw_more(tmp_path: Path) -> None:
+    """D1 rests between the levels, so that its leak and its input buffer take from the rail what others do not."""
+    pins = {"D1": LATCHES, "D2": SOUND}
+    board = supplied_board(pins).replace("quiescent_a = 6e-3", "quiescent_a = 6e-3\nshoot_through_a = 150e-6")
+    plan = plan_text(list(pins)).replace("repeats = 1", "repeats = 4")
+    with simulated(tmp_path, board) as resources:
+        finding = found(run_plan(tmp_path, plan, supplied_bench(resources, list(pins))))
+    by_name = {pin.pin: pin for pin in finding.pins}
+    draw = by_name["D1"].supply
+    assert draw is not None
+    assert (draw.stuck, draw.released, draw.draws_more) == (4, 4, True)
+    assert draw.extra is not None
+    # The pull-down of 60 kΩ at 2.03 V, and what is left of the bell at 1.4 V.
+    assert draw.extra.value == pytest.approx(34e-6 + 150e-6 * math.exp(-((0.63 / 0.35) ** 2)), abs=4e-6)
+    assert by_name["D2"].supply is None
