@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check bench clean
+.PHONY: demo test check bench study clean
 
 $(VENV)/ready: pyproject.toml
 	$(PYTHON) -c 'import sys; assert sys.version_info >= (3, 11), "stuckpin needs Python 3.11 or newer: make PYTHON=python3.12 ..."'
@@ -25,6 +25,10 @@ check: $(VENV)/ready
 
 bench: $(VENV)/ready
 	$(BIN)/python -m tests.speed
+
+# Half an hour on two idle cores. Writes the page, and ends with 1 where anything falls short.
+study: $(VENV)/ready
+	$(BIN)/python -m tests.study --write docs/study.md
 
 clean:
 	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache

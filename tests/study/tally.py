@@ -1,0 +1,153 @@
+"""All outcomes counted, each count beside the bound that it is held to."""
+
+from __future__ import annotations
+
+import statistics
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import beta
+
+from tests.study.characterise import Outcome
+
+LEAST_PINS = 1000
+"""Fewer do not tell 93.5 % from 95 %: their share is shown, and not judged."""
+
+COVERED = (0.935, 0.97)
+"""Of the 95 % intervals, the share that holds the truth."""
+
+LEAST_DETERMINED = 0.95
+"""Of all pins, the share whose sweep tells G_req: what is not determined must not carry the hard cases away."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """A line of the table. `ok` is None where nothing is asked of it."""
+
+    what: str
+    found: str
+    asked: str = ""
+    ok: bool | None = None
+
+    @property
+    def judged(self) -> str:
+        return "" if self.ok is None else ("yes" if self.ok else "NO")
+
+
+@dataclass(frozen=True)
+class Tally:
+    """The table of a study and what it comes to. `reasons`: why pins are not determined, with how often."""
+
+    pins: int
+    rows: tuple[Row, ...]
+    reasons: tuple[tuple[str, int], ...]
+
+    @property
+    def ok(self) -> bool:
+        return all(row.ok is not False for row in self.rows)
+
+    @property
+    def verdict(self) -> str:
+        short = [row.what for row in self.rows if row.ok is False]
+        if short:
+            return f"FALLS SHORT: {'; '.join(short)}"
+        if self.pins < LEAST_PINS:
+            return f"short run: {self.pins} pins are too few to judge the coverage; nothing else falls short"
+        return f"holds: {self.pins} pins, nothing falls short"
+
+
+def tally(outcomes: Sequence[Outcome]) -> Tally:
+    """Count. Raises ValueError for no outcome at all."""
+    if not outcomes:
+        raise ValueError("a study of no pins")
+    made = len(outcomes)
+    found = [one for one in outcomes if one.determined]
+    intervals = [one for one in found if one.has_interval]
+    advised = [one for one in outcomes if one.advised_ohm is not None]
+    reasons = Counter(one.problem for one in outcomes if not one.determined)
+    rows = [
+        Row("pins, each on a bench of its own", str(made)),
+        _row_of_share(
+            "sweep tells G_req", len(found), made, f"≥ {LEAST_DETERMINED:.0%}", lambda s: s >= LEAST_DETERMINED
+        ),
+        _coverage(intervals),
+        _width(intervals),
+        _never(
+            "no resistor needed, by sweep or report: wrong", _none_needed(outcomes), lambda one: one.none_needed_wrong
+        ),
+        _never("bracket from trials: wrong", [one for one in outcomes if one.bracket], lambda one: one.bracket_wrong),
+        _never("recommended resistor sticks", advised, lambda one: one.sticks),
+        _never(
+            "no value, or below half of the largest with the same margins",
+            [one for one in found if one.names_a_value],
+            lambda one: one.too_small,
+        ),
+        Row("recommended is that largest value itself", _itself(found)),
+        Row("no upper limit (the interval of G_req reaches zero)", str(sum(one.needed is None for one in found))),
+        Row("sweep and trials said to disagree", str(sum(one.agreement == "disagrees" for one in found))),
+        Row("said to have a memory (none has)", str(sum(one.has_memory for one in found))),
+    ]
+    return Tally(made, tuple(rows), tuple(sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))))
+
+
+def _none_needed(outcomes: Sequence[Outcome]) -> list[Outcome]:
+    return [one for one in outcomes if one.none_needed or one.advised_needed is False]
+
+
+def _row_of_share(what: str, count: int, of: int, asked: str, good: Callable[[float], bool]) -> Row:
+    return Row(what, _share(count, of), asked, good(count / of) if of else None)
+
+
+def _coverage(intervals: Sequence[Outcome]) -> Row:
+    count, of = sum(one.covered for one in intervals), len(intervals)
+    low, high = COVERED
+    asked = f"{low:.1%} to {high:.1%}"
+    what = "95 % interval of R_safe holds the truth"
+    if of < LEAST_PINS:
+        return Row(what, _share(count, of), f"{asked}, of {LEAST_PINS} or more")
+    return Row(
+        what, f"{_share(count, of)}; 95 % limits of the share: {_limits(count, of)}", asked, low <= count / of <= high
+    )
+
+
+def _width(intervals: Sequence[Outcome]) -> Row:
+    halves = [width for one in intervals if (width := one.relative_half_width) is not None]
+    if not halves:
+        return Row("half-width of that interval over R_safe", "no interval")
+    median, most = statistics.median(halves), float(np.quantile(halves, 0.9))
+    return Row("half-width of that interval over R_safe", f"median {median:.2%}, nine of ten below {most:.2%}")
+
+
+def _never(what: str, among: Sequence[Outcome], wrong: Callable[[Outcome], bool]) -> Row:
+    count = sum(wrong(one) for one in among)
+    return Row(what, f"{count} of {len(among)}", "0", count == 0)
+
+
+def _itself(found: Sequence[Outcome]) -> str:
+    among = [one for one in found if one.names_a_value]
+    return _share(sum(one.advised_ohm == one.best_ohm for one in among), len(among))
+
+
+def by_group(outcomes: Sequence[Outcome], key: Callable[[Outcome], str]) -> list[tuple[str, str, str, str]]:
+    """Group, pins, intervals that hold the truth, median relative half-width; groups by name."""
+    rows = []
+    for name in sorted({key(one) for one in outcomes}):
+        group = [one for one in outcomes if key(one) == name]
+        intervals = [one for one in group if one.determined and one.has_interval]
+        widths = [width for one in intervals if (width := one.relative_half_width) is not None]
+        median = f"{statistics.median(widths):.2%}" if widths else "–"
+        rows.append((name, str(len(group)), _share(sum(one.covered for one in intervals), len(intervals)), median))
+    return rows
+
+
+def _share(count: int, of: int) -> str:
+    return f"{count} of {of} ({count / of:.1%})" if of else "0 of 0"
+
+
+def _limits(count: int, of: int) -> str:
+    """Clopper and Pearson, two-sided 95 %."""
+    low = float(beta.ppf(0.025, count, of - count + 1)) if count else 0.0
+    high = float(beta.ppf(0.975, count + 1, of - count)) if count < of else 1.0
+    return f"{low:.1%} to {high:.1%}"
