@@ -371,6 +371,26 @@ class Bench:
         with self._state.moving("release", whatever=True):
             return self._presser.open()
 
+    @contextmanager
+    def grounded(self) -> Iterator[None]:
+        """Join the released pin to ground through the discharge resistor, as a changeover contact at rest does; part it
+        on the way out, whatever happened inside.
+
+        Also while the meter logs. Break before make: a pin that is pressed is not grounded, nor a grounded one pressed.
+        Raises WiringError where the bench has no discharge relay: nothing is sent then.
+        """
+        self._state.require("ground")
+        self._bus.check_ground()
+        # Parted even where closing fails half-way: the relay may have closed all the same.
+        with undoing(self._part):
+            with self._state.moving("ground"):
+                self._bus.ground()
+            yield
+
+    def _part(self) -> None:
+        with self._state.moving("part", whatever=True):
+            self._bus.part()
+
     def press_level(self) -> tuple[float | None, float | None, float | None]:
         """Of the last press: open-circuit volts behind the press resistor, its ohms, their standard uncertainty.
 

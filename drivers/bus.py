@@ -127,6 +127,20 @@ class Bus:
             self._relays.close(self._wiring.discharge)
             self._clock.wait(seconds)
 
+    def check_ground(self) -> None:
+        if self._wiring.discharge is None:
+            raise WiringError("wiring.discharge: to ground a pin as a changeover contact does takes a discharge relay")
+
+    def ground(self) -> None:
+        """Close the discharge relay; the wiring has one (see check_ground)."""
+        if self._wiring.discharge is not None:
+            self._close(self._wiring.discharge)
+
+    def part(self) -> None:
+        """Open the discharge relay."""
+        if self._wiring.discharge is not None:
+            self._open(self._wiring.discharge)
+
     def check_fit(self, name: str) -> None:
         if self._operator is None and (self._is_by_hand(name) or self._by_hand != NOTHING):
             raise WiringError(f"wiring.fit: no channel for {name!r}; there are {_names(self._wiring.fit)}")

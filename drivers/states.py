@@ -17,10 +17,13 @@ State = Literal[
     "pressed and logging",
     "released",
     "released and logging",
+    "grounded",
+    "grounded and logging",
     "fault",
 ]
 """`unprepared`: opened, nothing known. `safe`: proven to energise nothing. `idle`: prepared, no pin on the bus.
 `selected`: one pin on the bus. `pressed`: and pressed. `released`: still on the bus, and nothing presses it.
+`grounded`: joined to ground as well, by the contact of a changeover switch at rest.
 `fault`: something did not do as it was told, so that nothing is known."""
 
 Move = Literal[
@@ -35,6 +38,8 @@ Move = Literal[
     "press",
     "force",
     "release",
+    "ground",
+    "part",
     "start log",
     "read log",
     "read the bus alone",
@@ -65,10 +70,12 @@ MOVES: Mapping[State, Mapping[Move, State]] = {
         "discharge": "selected",
         "measure rail": "selected",
         "read": "selected",
+        "ground": "grounded",
         "read the bus alone": "selected",
     },
     "pressed": {"read": "pressed", "force": "pressed", "start log": "pressed and logging", "release": "released"},
-    # While the meter logs, a single reading would abort the log; and no other contact may move in the trace.
+    # While the meter logs, a single reading would abort the log; and no other contact may move in the trace but those
+    # that press the pin, let it go, ground it and part it again: what they do to the node is what the log is for.
     "pressed and logging": {"release": "released and logging", "read log": "pressed"},
     "released": {
         **_ON_THE_BUS,
@@ -76,10 +83,18 @@ MOVES: Mapping[State, Mapping[Move, State]] = {
         "discharge": "released",
         "measure rail": "released",
         "read": "released",
+        "ground": "grounded",
         "read the bus alone": "released",
         "read log": "released",
     },
-    "released and logging": {"read log": "released"},
+    "released and logging": {
+        "read log": "released",
+        "press": "pressed and logging",
+        "ground": "grounded and logging",
+    },
+    # What is grounded is never pressed: break before make.
+    "grounded": {"read": "grounded", "start log": "grounded and logging", "part": "released", "read log": "grounded"},
+    "grounded and logging": {"part": "released and logging", "read log": "grounded"},
     "fault": {},
 }
 """State, then move, then the state that follows. Making safe is legal in every state and leads to `safe` or `fault`."""

@@ -5,7 +5,7 @@
     temperature_k = 296.15
 
     [unit]       name, revision, serial, firmware; boot_time_s, input_threshold_v, output_ohm, brownout_v, quiescent_a,
-                 shoot_through_a, shoot_through_width_v
+                 shoot_through_a, shoot_through_width_v, poll_period_s, poll_open_s
     [rail]       voltage_v
     [supply]     on, slew_v_per_s, gain_error, gain_error_a, offset_error_a, noise_a
                  # left out: the rail is always there, and nothing sets it
@@ -64,7 +64,9 @@ from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-Setup = Literal["reset default", "buffer off", "pull-down off", "output low"]
+Setup = Literal["reset default", "buffer off", "pull-down off", "output low", "polled buffer"]
+"""`polled buffer`: the input buffer is on for poll_open_s of every poll_period_s only; the pin is read at the end of
+that. The pull-down is on throughout."""
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
@@ -102,6 +104,14 @@ class UnitPart(Part):
     quiescent_a: NotNegative = 0.0
     shoot_through_a: NotNegative = 0.0
     shoot_through_width_v: Positive = 0.35
+    poll_period_s: Positive = 50e-3
+    poll_open_s: Positive = 20e-6
+
+    @model_validator(mode="after")
+    def _closes_in_time(self) -> UnitPart:
+        if self.poll_open_s >= self.poll_period_s:
+            raise ValueError(f"poll_open_s must be below poll_period_s of {self.poll_period_s}: {self.poll_open_s}")
+        return self
 
 
 class RailPart(Part):

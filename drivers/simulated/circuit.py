@@ -67,6 +67,14 @@ class Pin:
     setup: Setup
     leaks: bool = True
     fitted_ohm: float | None = None
+    polling: bool = False
+
+    @property
+    def present_setup(self) -> Setup:
+        """What the setup amounts to at this moment: a polled buffer is on while it is being read (`polling`)."""
+        if self.setup != "polled buffer":
+            return self.setup
+        return "reset default" if self.polling else "buffer off"
 
 
 @dataclass
@@ -122,7 +130,7 @@ class Wiring:
         pin = self.pins[name]
         return net_pin_current(
             pin.part,
-            pin.setup,
+            pin.present_setup,
             leak_factor=leak_temperature_factor(pin.part, self.temperature_k) if pin.leaks else 0.0,
             rail_v=self.rail_v,
             output_ohm=self.board.unit.output_ohm,
@@ -185,11 +193,11 @@ class Wiring:
     def _pin_from_rail(self, name: str, node_v: float) -> float:
         pin, unit = self.pins[name], self.board.unit
         factor = leak_temperature_factor(pin.part, self.temperature_k) if pin.leaks else 0.0
-        leak = leak_alone(pin.part, pin.setup, leak_factor=factor, rail_v=self.rail_v)
+        leak = leak_alone(pin.part, pin.present_setup, leak_factor=factor, rail_v=self.rail_v)
         ampere = 0.0 if leak is None else leak(node_v)
         if pin.part.rail_resistance_ohm is not None:
             ampere += (self.rail_v - node_v) / pin.part.rail_resistance_ohm
-        if has_buffer_on(pin.setup) and self.rail_v > 0:
+        if has_buffer_on(pin.present_setup) and self.rail_v > 0:
             off = (node_v - unit.input_threshold_v) / unit.shoot_through_width_v
             ampere += unit.shoot_through_a * math.exp(-(off**2))
         return ampere

@@ -113,6 +113,9 @@ class BoardConsole:
         volts = self.world.pin_v(pin)
         if self.world.setups[pin] == "buffer off":
             return "off"
+        if self.world.setups[pin] == "polled buffer":
+            high = self.world.polled_high(pin)
+            return "off" if high is None else "high" if high else "low"
         return "high" if volts > self.world.board.unit.input_threshold_v else "low"
 
 

@@ -37,6 +37,13 @@ class _Past:
     segment: Segment
 
 
+@dataclass
+class Poll:
+    """The polls of one pin since its setup was made: whether it read high at the end of the last one."""
+
+    high: bool | None = None
+
+
 Change = Callable[[], None]
 
 RAIL = "the rail"
@@ -84,8 +91,11 @@ class World:
         self._start_s = 0.0
         self._alone = {name: (0.0, Segment(self.wiring.pin_circuit(name), [0.0])) for name in self.wiring.pins}
         self._joined: list[str] = []
+        self._polls: dict[str, Poll] = {}
         self._bus = Segment(self.wiring.bus_circuit(0.0), [0.0] * (1 + self._filtered))
         self._note(lambda: None)  # joins what a welded relay joins from the start
+        for part in board.pins:
+            self._begin_polls(part.setup, part.name, 0.0)
 
     @property
     def _filtered(self) -> bool:
@@ -140,10 +150,12 @@ class World:
         for pin in pins:
             self.pin_part(pin)
             self.setups[pin] = setup
+        begun_s = self.now_s
 
         def change() -> None:
             for pin in pins:
                 self.wiring.pins[pin].setup = setup
+                self._begin_polls(setup, pin, begun_s)
 
         self._note(change, *pins)
 
@@ -253,6 +265,38 @@ class World:
                 to_high, to_low = np.split(piece.segment.integral(instants, which), 2)
                 total[inside] += to_high - to_low
         return total / width_s
+
+    def polled_high(self, pin: str) -> bool | None:
+        """Whether a polled pin was high at the end of its last poll; None before the first."""
+        self.pin_part(pin)
+        self._catch_up(self.now_s)
+        poll = self._polls.get(pin)
+        return None if poll is None else poll.high
+
+    def _begin_polls(self, setup: Setup, pin: str, begun_s: float) -> None:
+        """The polls of a pin from then on, where its setup has any. Each edge puts in the next one, so that nothing is
+        computed before somebody looks."""
+        self._polls.pop(pin, None)
+        self.wiring.pins[pin].polling = False
+        if setup == "polled buffer":
+            poll = self._polls[pin] = Poll()
+            self._push_poll(pin, poll, begun_s + self.board.unit.poll_period_s)
+
+    def _push_poll(self, pin: str, poll: Poll, open_s: float) -> None:
+        unit, wired, close_s = self.board.unit, self.wiring.pins[pin], open_s + self.board.unit.poll_open_s
+
+        def opens() -> None:
+            if self._polls.get(pin) is poll:
+                wired.polling = True
+                self._push(close_s, closes, touched=(pin,))
+
+        def closes() -> None:
+            if self._polls.get(pin) is poll:
+                poll.high = self._pin_v(pin, close_s) > unit.input_threshold_v
+                wired.polling = False
+                self._push_poll(pin, poll, open_s + unit.poll_period_s)
+
+        self._push(open_s, opens, touched=(pin,))
 
     def _leaks(self, part: PinPart) -> bool:
         """Whether the pin's leak is there in the present trial."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -18,7 +19,7 @@ from drivers.errors import (
 from drivers.limits import Limits
 from drivers.press import LET_GO_S, PressPath
 from drivers.wiring import Channel, Wiring
-from tests.drivers.scripted import FunctionLink, Rig
+from tests.drivers.scripted import FunctionLink, Rig, full_wiring
 
 
 def _state(bench: Bench) -> str:
@@ -743,3 +744,88 @@ def test_a_press_that_fails_half_way_is_let_go_at_once() -> None:
         pytest.fail("pressed")
     assert (rig.output, rig.closed) == (False, {"101"})
     assert _state(bench) == "fault"
+
+
+def test_a_released_pin_is_grounded_through_the_discharge_relay_and_parted_again_while_the_meter_logs() -> None:
+    rig = Rig()
+    bench = rig.bench()
+    bench.prepare()
+    bench.select("D1")
+    with bench.pressed("D1", "relay", 3.3):
+        bench.start_log(1e-3, 100)
+        bench.release()
+    rig.sent.clear()
+    with bench.grounded():
+        assert _state(bench) == "grounded and logging"
+        assert rig.closed == {"101", "202"}
+    assert rig.messages("switch") == ["ROUT:CLOS (@202)", "ROUT:CLOS? (@202)", "ROUT:OPEN (@202)", "ROUT:CLOS? (@202)"]
+    assert _state(bench) == "released and logging"
+    assert len(bench.read_log()) == 100
+
+
+def test_break_before_make_a_grounded_pin_is_not_pressed_nor_a_pressed_one_grounded() -> None:
+    rig = Rig()
+    bench = rig.bench()
+    bench.prepare()
+    bench.select("D1")
+    with bench.grounded(), pytest.raises(BenchError, match="cannot press while grounded"):
+        bench.pressed("D1", "relay", 3.3).__enter__()
+    rig.sent.clear()
+    with bench.pressed("D1", "relay", 3.3):
+        rig.sent.clear()
+        with pytest.raises(BenchError, match="cannot ground while pressed; allowed: read, force, start log, release"):
+            bench.grounded().__enter__()
+        assert rig.sent == []
+    assert "202" not in rig.closed
+
+
+def test_a_grounded_pin_is_parted_whatever_happens() -> None:
+    rig = Rig()
+    bench = rig.bench()
+    bench.prepare()
+    bench.select("D1")
+    with pytest.raises(ZeroDivisionError), bench.grounded():
+        raise ZeroDivisionError
+    assert rig.closed == {"101"}
+    assert _state(bench) == "released"
+
+
+def test_a_ground_relay_that_does_not_open_again_is_a_fault() -> None:
+    rig = Rig()
+    bench = rig.bench()
+    bench.prepare()
+    bench.select("D1")
+    rig.stuck = {"202"}
+    with pytest.raises(WiringError), bench.grounded():
+        pass
+    assert _state(bench) == "fault"
+
+
+def test_a_bench_without_a_discharge_relay_grounds_nothing() -> None:
+    rig = Rig()
+    bench = rig.bench(replace(full_wiring(), discharge=None))
+    bench.prepare()
+    bench.select("D1")
+    rig.sent.clear()
+    with pytest.raises(WiringError, match=r"wiring\.discharge: to ground a pin as a changeover contact does"):
+        bench.grounded().__enter__()
+    assert rig.sent == []
+
+
+def test_a_source_at_0_v_is_joined_to_a_latched_pin_as_a_press_with_limits_and_lease() -> None:
+    """Also while the meter logs: what the source does to the node is what the log is for."""
+    rig = Rig()
+    leases: list[float | None] = []
+    bench = rig.bench(lease=leases.append)
+    bench.prepare()
+    bench.select("D1")
+    bench.start_log(1e-3, 100)
+    with bench.pressed("D1", "source", 0.0, 0.5):
+        assert _state(bench) == "pressed and logging"
+        assert (rig.output, rig.forced_v, rig.closed) == (True, 0.0, {"101", "204"})
+        assert leases[-1] is not None
+        bench.read_log()
+    assert leases[-1] is None
+    assert (rig.output, rig.closed) == (False, {"101"})
+    with pytest.raises(LimitError, match=r"30 s is not within limits\.press_time"):
+        bench.pressed("D1", "source", 0.0, 30.0).__enter__()
