@@ -10,10 +10,11 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import partial
 
+from drivers.bare_bus import BareBus
 from drivers.board import Board
 from drivers.bus import Bus, BusLook
 from drivers.clock import Clock
-from drivers.errors import BenchError, LinkError, WiringError
+from drivers.errors import BenchError, InstrumentError, LinkError, WiringError
 from drivers.instrument import Instrument
 from drivers.limits import Limits
 from drivers.meter import Meter, Readings
@@ -90,6 +91,7 @@ class Bench:
         self._expected = dict(expected or {})
         self._relays = Relays(devices)
         self._rail = Rail(limits, operator=operator) if rail is None else rail
+        self._lease = lease
         self._state = BenchState()
         self._bus = Bus(
             clock=clock,
@@ -193,6 +195,20 @@ class Bench:
         self._state.made_safe(proven=not unverified)
         return unverified
 
+    def error_queues(self) -> dict[str, tuple[str, ...]]:
+        """What stands in the error queue of each SCPI instrument, by role; the queues are empty afterwards."""
+        with self._state.moving("read"):
+            found: dict[str, tuple[str, ...]] = {}
+            for role, instrument in self._instruments().items():
+                if role in ("relay_board", "board"):
+                    continue  # they speak a line protocol: an error is the answer to the line that caused it
+                try:
+                    instrument.check_errors("")
+                    found[role] = ()
+                except InstrumentError as exc:
+                    found[role] = tuple(f"{number} {text}" for number, text in exc.errors)
+            return found
+
     # The bus
 
     def label(self, text: str) -> None:
@@ -294,6 +310,28 @@ class Bench:
                     self._rail_is(self._bus.corrected(volts, ohm))
                     break
             return look
+
+    @contextmanager
+    def bare(self) -> Iterator[BareBus]:
+        """The bus with no pin and no trial resistor on it, to be checked; both are put back afterwards.
+
+        The rail is to be measured anew afterwards. Raises WiringError where a person would have to take something off.
+        """
+        self._state.require("measure rail")
+        self._bus.check_free()
+        self._rail_v = None
+        with self._state.moving("measure rail"), self._bus.alone():
+            yield BareBus(
+                clock=self.clock,
+                meter=self.meter,
+                limits=self.limits,
+                wiring=self.wiring,
+                relays=self._relays,
+                source=self.source,
+                settle_s=self._settle_s,
+                meter_ohm=self.meter_input_ohm,
+                lease=self._lease,
+            )
 
     def _forced(self, volts: float) -> tuple[float, float]:
         """Volts and amperes of the source on the bus alone; its relay opens first, then its output goes off."""

@@ -174,7 +174,7 @@ class Bus:
     def rail_voltage(self) -> float:
         """The rail in volts, pin and resistor off the bus meanwhile; the divider with the meter's input corrected."""
         relay, ohm = self._way_to_rail()
-        with self._alone():
+        with self.alone():
             return self.corrected(self._read_through(relay), ohm)
 
     def corrected(self, volts: float, ohm: float) -> float:
@@ -188,7 +188,7 @@ class Bus:
         """
         wiring = self._wiring
         way = wiring.press if wiring.rail is None else wiring.rail
-        with self._alone():
+        with self.alone():
             forced = None if source is None else source()
             rail_v = None if wiring.rail is None else self._read_through(wiring.rail)
             press_v = None if wiring.press is None else self._read_through(wiring.press)
@@ -223,7 +223,7 @@ class Bus:
 
     def alone_voltage(self) -> float:
         """Volts on the bus, pin and switched resistor off it meanwhile."""
-        with self._alone():
+        with self.alone():
             if self._wiring.discharge is not None:
                 # A meter with an input of gigaohms would hold the bus's charge for seconds.
                 self._close(self._wiring.discharge)
@@ -237,7 +237,7 @@ class Bus:
         self._switched = NOTHING
 
     @contextmanager
-    def _alone(self) -> Iterator[None]:
+    def alone(self) -> Iterator[None]:
         """Pin and switched trial resistor off the bus, and back on afterwards."""
         contacts = [] if self.pin is None or self.pin not in self._wiring.select else [self._wiring.select[self.pin]]
         if self._switched != NOTHING:

@@ -43,6 +43,15 @@ class Readings:
 
 
 @dataclass(frozen=True)
+class Count:
+    """How many samples a log held at some instant between two looks at the bench's clock."""
+
+    samples: float
+    before_s: float
+    after_s: float
+
+
+@dataclass(frozen=True)
 class _Log:
     """A log that was started: between which two moments of the bench's clock, and what was asked for."""
 
@@ -114,6 +123,10 @@ class Meter:
         if not abs(taken_s - aperture_s) <= 0.02 * aperture_s:
             raise self._error(f"aperture was set to {aperture_s!r} s but reads back as {taken_s!r} s")
         self.aperture_s = aperture_s
+
+    def set_impedance(self, ohm: float) -> float:
+        """Another input impedance, within a fifth; returns it as read back. Raises InstrumentError."""
+        return self.instrument.apply("impedance", ohm, read="impedance_read", rel=0.2, unit="Ω")
 
     def label(self, text: str) -> None:
         """Show the text on the meter's display, letters that SCPI cannot carry replaced."""
@@ -227,25 +240,31 @@ class Meter:
         taken = self.instrument.ask_number("aperture_read")
         return taken / self._line_hz if self.instrument.dialect.uses("aperture", "nplc") else taken
 
+    def count(self) -> Count:
+        """How many samples the log that was started holds by now. Raises BenchError where none was started."""
+        if self._log is None:
+            raise BenchError(f"{self._name}: no log was started")
+        timeout_s = self._clock.deadline(self._log.length_s)
+        before_s = self._clock.now()
+        count = self.instrument.ask_number("memory_count", timeout_s=timeout_s)
+        return Count(count, before_s, self._clock.now())
+
     def _counted(self, log: _Log) -> int:
         """How many samples the meter has, checked against the host's clock.
 
         The log began between `sent_s` and `taken_s` and was counted between two looks at the clock, so a slow wire only
         widens what is allowed.
         """
-        timeout_s = self._clock.deadline(log.length_s)
-        before_s = self._clock.now()
-        count = self.instrument.ask_number("memory_count", timeout_s=timeout_s)
-        after_s = self._clock.now()
+        seen = self.count()
         slack_s = TIME_BASE_SLACK_S + log.interval_s
-        least = (before_s - log.taken_s - slack_s) / log.interval_s * (1.0 - TIME_BASE_TOLERANCE)
-        most = (after_s - log.sent_s + slack_s) / log.interval_s * (1.0 + TIME_BASE_TOLERANCE)
-        if not min(math.floor(least), log.samples) <= count <= min(most, log.samples):
+        least = (seen.before_s - log.taken_s - slack_s) / log.interval_s * (1.0 - TIME_BASE_TOLERANCE)
+        most = (seen.after_s - log.sent_s + slack_s) / log.interval_s * (1.0 + TIME_BASE_TOLERANCE)
+        if not min(math.floor(least), log.samples) <= seen.samples <= min(most, log.samples):
             raise self._error(
-                f"the log holds {count:g} of {log.samples} samples {after_s - log.sent_s:.4g} s after its start, which "
-                f"disagrees with the host's clock and an interval of {log.interval_s:g} s"
+                f"the log holds {seen.samples:g} of {log.samples} samples {seen.after_s - log.sent_s:.4g} s after its "
+                f"start, which disagrees with the host's clock and an interval of {log.interval_s:g} s"
             )
-        return round(count)
+        return round(seen.samples)
 
     def _error(self, rule: str) -> InstrumentError:
         return InstrumentError(rule, resource=self.instrument.resource)

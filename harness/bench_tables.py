@@ -203,6 +203,16 @@ class WiringTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CheckTable:
+    """[check]: how many days a check of the bench holds, and the largest noise of one sample that passes (None: twice
+    the meter's accuracy at the rail)."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    valid_days: Annotated[float, Number(0.01, 3650.0)] = 1.0
+    noise_v: Annotated[float | None, Quantity("V", 1e-9, 10.0)] = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class BenchTables:
     """All tables of bench.toml."""
 
@@ -217,6 +227,7 @@ class BenchTables:
     relay_board: RelayBoardTable | None = None
     board: BoardTable | None = None
     fixture: FixtureTable = field(default_factory=FixtureTable)
+    check: CheckTable = field(default_factory=CheckTable)
     wiring: WiringTable = field(default_factory=WiringTable)
 
     def instruments(self) -> dict[str, InstrumentTable]:

@@ -90,6 +90,22 @@ def run(
     raise typer.Exit(status)
 
 
+@app.command()
+def check(
+    bench: Annotated[Path, typer.Option("--bench", help="Instruments and wiring (bench.toml).")],
+    plan: Annotated[
+        Path | None, typer.Option("--plan", help="A plan: its rail, tolerances and logs are what is checked against.")
+    ] = None,
+    operator: Annotated[str, typer.Option("--operator", help="Who is at the bench; stands in the check.")] = "",
+) -> None:
+    """Check the bench itself, with no pin on it: meter, time base, rail, relays, every resistor in place, fixture.
+
+    The check is kept in a folder checks beside the bench file, where runs find it. Exit status: 0 nothing failed, 2 a
+    file is wrong, 3 an item or the bench failed.
+    """
+    raise typer.Exit(_check(bench, plan, operator))
+
+
 @app.command("import")
 def import_(
     folder: Annotated[Path, typer.Argument(help="Folder with trials.csv and one CSV a trace.")],
@@ -194,6 +210,36 @@ def _run(
     if result.not_verified:
         return BENCH_FAILED
     return status if result.error is None else exit_status(result.error)
+
+
+def _check(bench_path: Path, plan_path: Path | None, operator_name: str) -> int:
+    from harness.bench_file import read_bench
+    from harness.check import carry_out_check, summary
+    from harness.check_lines import item_line
+    from harness.plan import read_plan
+    from harness.prompts import Terminal
+    from harness.signals import StopRequest, stop_on_signals
+
+    bench = read_bench(bench_path)
+    plan = None if plan_path is None else read_plan(plan_path)
+    stop = StopRequest()
+    operator = Terminal(lambda event: _say(str(getattr(event, "text", event))), stop.asked).operator()
+    with stop_on_signals(stop):
+        result = carry_out_check(
+            bench,
+            plan,
+            stop=stop.asked,
+            operator=operator,
+            tell=lambda text: _say(f"checking: {text}"),
+            operator_name=operator_name,
+        )
+    for item in result.record.items:
+        _say(item_line(item))
+    _say(f"{result.record.bench_name}: {summary(result.record)}; holds until {result.record.valid_until_utc}")
+    _say(f"written: {result.path}")
+    for problem in result.not_verified:
+        _say(f"NOT VERIFIED: {problem}")
+    return BENCH_FAILED if result.record.failed or result.not_verified else 0
 
 
 def _view(plain: bool) -> Listener:

@@ -29,6 +29,9 @@ from harness.bench_tables import InstrumentTable
 from harness.guard import GIVE_UP_S
 from harness.safety import Safety
 
+GUARD_REPORT = "guard-report.json"
+"""Beside the run folders or checks: what the guard did, where it had to act."""
+
 LINE_ROLES = ("relay_board", "board")
 """Instruments on a serial line; every other role speaks SCPI over VISA."""
 

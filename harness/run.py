@@ -17,10 +17,11 @@ from drivers.errors import BenchError, StopRequestedError, WiringError
 from drivers.operator import Operator
 from harness.bench_file import BenchFile
 from harness.bus_watch import BusWatch
+from harness.checked import Checked, checked
 from harness.condition_watch import ConditionWatch
 from harness.errors import HarnessError, UserFileError
 from harness.events import BenchMadeSafe, Listener, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
-from harness.opening import opened_bench
+from harness.opening import GUARD_REPORT, opened_bench
 from harness.plan import Plan
 from harness.procedure_file import LoadedProcedure
 from harness.record import instrument_record, make_record, press_settings
@@ -38,9 +39,6 @@ from results.record.trial import Trial
 
 SOFTWARE = ("numpy", "scipy", "pyvisa", "pyvisa-py", "pyserial", "pyarrow")
 """Whose versions stand in the record: what measured and what will analyse."""
-
-GUARD_REPORT = "guard-report.json"
-"""Beside the run folders: what the guard did, where it had to act."""
 
 ATTEMPTS = 5
 """How often a trial is tried whose release came too late, before it counts as failed."""
@@ -77,6 +75,8 @@ def carry_out(
     try:
         parent.mkdir(parents=True, exist_ok=True)
         report = parent / GUARD_REPORT
+        known = checked(file, datetime.now(UTC))
+        file = known.file
         with opened_bench(
             file,
             stop.asked,
@@ -87,7 +87,7 @@ def carry_out(
             rail_v=plan.rail.voltage_v,
             at_end=plan.rail.at_end,
         ) as bench:
-            folder = _start(plan, file, procedure, bench, parent, operator_name)
+            folder = _start(plan, known, procedure, bench, parent, operator_name)
             listen(RunStarted(folder.record, folder.path))
             _make_trials(bench, folder, procedure, plan, file, listen)
     except (BenchError, HarnessError, ResultsError) as exc:
@@ -104,9 +104,10 @@ def carry_out(
 
 
 def _start(
-    plan: Plan, file: BenchFile, procedure: LoadedProcedure, bench: Bench, parent: Path, operator_name: str
+    plan: Plan, known: Checked, procedure: LoadedProcedure, bench: Bench, parent: Path, operator_name: str
 ) -> RunFolder:
     """The run folder, with the record of what is about to be done and with what."""
+    file = known.file
     started = datetime.now(UTC)
     planned = trials_in_order(plan, file)
     notes = [*file.calibration_notes(started.date())]
@@ -127,6 +128,7 @@ def _start(
         software=software(),
         notes=notes,
     )
+    record = known.in_record(record)
     return RunFolder.create(parent, plan.unit.serial, record, plan.text, file.text, started)
 
 

@@ -10,6 +10,7 @@ from typing import Any, Literal
 from pydantic import TypeAdapter, ValidationError
 
 from results.errors import RecordError
+from results.record.check import CheckRecord
 from results.record.trial import NO_CAPACITOR, Capacitor, Condition, Pin, Resistor, Trial
 
 FORMAT = 1
@@ -174,6 +175,11 @@ class InstrumentRecord:
     calibration_due: str = ""
 
 
+CheckState = Literal["none", "changed", "expired", "failed", "valid"]
+"""Of the bench's check when a run began. `changed`: there is one, but of another text of the bench file. Only what a
+`valid` one measured was used."""
+
+
 @dataclass(frozen=True)
 class RunRecord:
     """The whole of run.json.
@@ -185,6 +191,7 @@ class RunRecord:
     no stuck rate. `rail_levels` are those of each rail that the plan steps through (empty: `levels` hold for all).
     `supply` is None where none measures its current. `capacitors`: those that trials add to the node. `press_level` is
     None where the plan does not ask for it.
+    `check`: the newest check of the bench, whatever its `check_state`; None where there was none of this bench file.
     """
 
     run: str
@@ -215,6 +222,8 @@ class RunRecord:
     capacitors: tuple[Capacitor, ...] = ()
     press_level: PressLevelRules | None = None
     rate_asked: RateAsked | None = None
+    check: CheckRecord | None = None
+    check_state: CheckState = "none"
     format: int = FORMAT
 
     def levels_at(self, rail_v: float) -> Levels:
@@ -272,6 +281,7 @@ def from_json(text: str, path: Path | str = "run.json") -> RunRecord:
 __all__ = [
     "FORMAT",
     "Capacitor",
+    "CheckState",
     "Condition",
     "Fixture",
     "InstrumentRecord",

@@ -131,9 +131,19 @@ def _accuracy(record: RunRecord) -> _Limit:
 
 
 def _bench(record: RunRecord) -> _Limit:
-    if record.bench_checked or record.origin == "recorded":
+    """What a check of the bench did not prove before this run. One that was made by other means is taken as stated."""
+    if record.origin == "recorded" or record.check_state == "valid" or (record.bench_checked and record.check is None):
         return None
-    return "Bench not checked", "Wiring, resistors and zero of the bench were not verified before this run."
+    check = record.check
+    if check is None:
+        why = " The bench file was changed since its last check." if record.check_state == "changed" else ""
+        text = f"Wiring, resistors and zero of the bench were not verified before this run.{why}"
+        return "Bench not checked", text
+    if record.check_state == "expired":
+        text = f"The check of {check.checked_utc} held until {check.valid_until_utc}; what it measured is not used."
+        return "Bench check expired", text
+    failed = names([item.name for item in check.failed], 6)
+    return "Bench check failed", f"Failed on {check.checked_utc}: {failed}. What it measured is not used."
 
 
 def _calibration(record: RunRecord) -> _Limit:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from results.analysis.findings import RunFinding
+from results.report.bench_check import bench_check_section
 from results.report.conditions_section import conditions_section
 from results.report.fit_section import fit_section
 from results.report.latching import latching_sections
@@ -23,6 +24,7 @@ MAKERS: tuple[Maker, ...] = (
     latching_sections,
     pull_down_sections,
     supply_section,
+    bench_check_section,
 )
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from results.analysis.findings import RunFinding
 from results.report.advice_csv import has_advice, write_advice_csv
+from results.report.bench_check import has_check, write_checks_csv
 from results.report.latching import has_latching, write_latching_csv
 from results.report.pull_down_section import has_pull_down_ways, write_pull_downs_csv
 from results.report.tables import write_sweeps_csv
@@ -23,6 +24,7 @@ TABLES: dict[str, tuple[Callable[[RunFinding], bool], Writer]] = {
     "advice.csv": (has_advice, write_advice_csv),
     "pull_downs.csv": (has_pull_down_ways, write_pull_downs_csv),
     "latching.csv": (has_latching, write_latching_csv),
+    "checks.csv": (has_check, write_checks_csv),
 }
 """File name -> whether a finding has anything for it, and what writes it."""
 

@@ -19,6 +19,7 @@ from harness.bench_tables import (
     BenchTable,
     BenchTables,
     BoardTable,
+    CheckTable,
     ClockTable,
     FitTable,
     FixtureTable,
@@ -61,6 +62,7 @@ from results.analysis.findings import RunFinding, Verdict
 from results.logic_levels import known_standards
 from results.quantity import show
 from results.report.advice_csv import write_advice_csv
+from results.report.bench_check import write_checks_csv
 from results.report.latching import write_latching_csv
 from results.report.pull_down_section import write_pull_downs_csv
 from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
@@ -99,6 +101,7 @@ BENCH_TABLES = {
     "[relay_board]": RelayBoardTable,
     "[board]": BoardTable,
     "[fixture]": FixtureTable,
+    "[check]": CheckTable,
     "[wiring]": WiringTable,
     "press, discharge, rail, source": WireTable,
     "[wiring.fit]": FitTable,
@@ -248,6 +251,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("advice.csv", write_advice_csv),
         ("pull_downs.csv", write_pull_downs_csv),
         ("latching.csv", write_latching_csv),
+        ("checks.csv", write_checks_csv),
     ],
 )
 def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ MAY_IMPORT = {
 
 EXPORTS: dict[str, dict[str, set[str]]] = {
     "drivers": {
+        "drivers.bare_bus": {"BareBus", "BareLog"},
         "drivers.bench": {"Bench"},
         "drivers.board": {"Board"},
         "drivers.bus": {"BusLook"},
@@ -37,7 +38,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.instrument": {"Instrument"},
         "drivers.limits": {"Limits"},
         "drivers.link": {"Link"},
-        "drivers.meter": {"Meter"},
+        "drivers.meter": {"Count", "Meter"},
         "drivers.operator": {"Operator"},
         "drivers.rail": {"AtEnd", "Rail"},
         "drivers.relay_board": {"RelayBoard"},
@@ -51,8 +52,10 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.wiring": {"Channel", "Wiring"},
     },
     "procedures": {
+        "procedures.bench_check": {"BenchFound", "bench_check"},
         "procedures.bus_check": {"RAIL_AGE_S", "check_bus"},
         "procedures.conditions": {"SoakRules", "operator_of", "read_temperature", "set_rail", "soak"},
+        "procedures.check_settings": {"CheckSettings"},
         "procedures.errors": {"ProcedureError", "TooLateError"},
         "procedures.forced_sweep": {"forced_sweep"},
         "procedures.press_level": {"press_level"},
@@ -64,9 +67,11 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "results.analysis.analysis": {"analyse", "analyse_folder"},
         "results.analysis.findings": {"PinFinding", "RunFinding", "TrialFinding", "Value", "Verdict"},
         "results.analysis.fitting": {"BoardAdvice"},
+        "results.analysis.check_rule": {"judged", "open_item"},
         "results.analysis.held_node": {"net_current_while_held"},
         "results.analysis.latch_text": {"overdrive_text", "press_level_text"},
         "results.analysis.stuck_rate": {"presses_needed"},
+        "results.analysis.reading": {"read_trace"},
         "results.analysis.sweep_agreement": {"branch_text"},
         "results.analysis.verdict": {"ORDER"},
         "results.errors": {"ForeignTraceError", "QuantityError", "RecordError", "ResultsError"},
@@ -74,6 +79,15 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "results.logic_levels": {"full_name", "levels"},
         "results.quantity": {"UnitSymbol", "parse", "resistor_name", "show"},
         "results.record": {"journal", "samples"},
+        "results.record.check": {
+            "CheckItem",
+            "CheckRecord",
+            "FOLDER",
+            "InPlace",
+            "checks_in",
+            "sha256_of",
+            "write_check",
+        },
         "results.record.foreign_traces": {"ForeignTrace", "TRIALS", "read_folder"},
         "results.record.observation": {
             "Act",
@@ -87,6 +101,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         },
         "results.record.run_folder": {"RunFolder"},
         "results.record.run_record": {
+            "CheckState",
             "Fixture",
             "InstrumentRecord",
             "Levels",
@@ -103,7 +118,9 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         },
         "results.record.trace": {"Trace"},
         "results.record.trial": {"Condition", "Kind", "NO_RESISTOR", "Pin", "Resistor", "Trial"},
+        "results.report.bench_check": {"item_row"},
         "results.report.more_tables": {"table_names", "write_more_tables"},
+        "results.report.numbers": {"text_of"},
         "results.report.report": {"write_report"},
         "results.report.tables": {"write_pins_csv", "write_trials_csv"},
         "results.series": {"SERIES"},

@@ -190,9 +190,10 @@ def run_plan(
     procedures: Sequence[Path] = (),
     stop: StopRequest | None = None,
     events: list[Event] | None = None,
+    path: Path | str = "bench.toml",
 ) -> RunResult:
     """Carry a plan out, as the command line does after it has read the files."""
-    read_plan, read_bench = plan_from_text(plan), bench_from_text(bench)
+    read_plan, read_bench = plan_from_text(plan), bench_from_text(bench, path)
     check_together(read_plan, read_bench)
     heard = [] if events is None else events
     return carry_out(

@@ -1,0 +1,93 @@
+"""The newest check of a bench file: whether a run may rely on it, and the bench with what was measured put in."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TypeVar
+
+from harness.bench_file import BenchFile
+from harness.bench_tables import FitTable, FixtureTable, WireTable
+from harness.check import checks_folder, summary
+from results.record.check import CheckRecord, InPlace, checks_in, sha256_of
+from results.record.run_record import CheckState, RunRecord
+
+INPUT_U = 0.01
+"""A measured input resistance less certain than this (relative) does not take the place of the stated one."""
+
+Wired = TypeVar("Wired", WireTable, FitTable)
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A bench and its newest check. `file` holds the measured resistors and fixture where the check is valid."""
+
+    file: BenchFile
+    state: CheckState = "none"
+    check: CheckRecord | None = None
+
+    @property
+    def text(self) -> str:
+        """One line for the record; empty where the bench was not checked."""
+        if self.check is None:
+            return ""
+        says = {"expired": "expired, ", "failed": "failed, "}.get(self.state, "")
+        return f"{says}{self.check.checked_utc}: {summary(self.check)}"
+
+    def in_record(self, record: RunRecord) -> RunRecord:
+        """The record with the check in it, and the meter's input as measured where the check is valid."""
+        meter, check = record.meter, self.check
+        if check is not None and self.state == "valid" and meter.input_ohm is not None and check.meter_ohm is not None:
+            is_better = (check.meter_u_ohm or math.inf) < INPUT_U * check.meter_ohm
+            meter = replace(meter, input_ohm=check.meter_ohm) if is_better else meter
+        return replace(record, check=check, check_state=self.state, bench_checked=self.text, meter=meter)
+
+
+def checked(file: BenchFile, now: datetime) -> Checked:
+    """The newest check of this very bench file. Raises RecordError where a check beside it is damaged.
+
+    A check of another text of the file says nothing of this one. One that failed is never relied upon, whatever its
+    age, nor one that has expired: what it measured is not used.
+    """
+    every = list(checks_in(checks_folder(file)))
+    mine = [check for check in every if check.bench_sha256 == sha256_of(file.text)]
+    if not mine:
+        return Checked(file, "changed" if every else "none")
+    check = mine[0]
+    if check.failed:
+        return Checked(file, "failed", check)
+    if check.is_expired(now.isoformat()):
+        return Checked(file, "expired", check)
+    return Checked(with_measured(file, check), "valid", check)
+
+
+def with_measured(file: BenchFile, check: CheckRecord) -> BenchFile:
+    """The bench with what the check measured: resistors where it knows them better than the file does, and fixture."""
+    found = {each.wire: each for each in check.resistors}
+    wiring = file.wiring
+    wires = {
+        wire: _better(table, found[wire])
+        for wire in ("press", "rail", "discharge")
+        if (table := getattr(wiring, wire)) is not None and wire in found
+    }
+    fit = {
+        name: _better(table, found[f"fit.{name}"]) if f"fit.{name}" in found else table
+        for name, table in wiring.fit.items()
+    }
+    wiring = replace(wiring, fit=fit, **wires)
+    return replace(file, wiring=wiring, fixture=_fixture(file.fixture, check))
+
+
+def _better(table: Wired, found: InPlace) -> Wired:
+    if table.measured_u_ohm is not None and table.measured_u_ohm <= found.u_ohm:
+        return table
+    return replace(table, measured_ohm=found.ohm, measured_u_ohm=found.u_ohm)
+
+
+def _fixture(stated: FixtureTable, check: CheckRecord) -> FixtureTable:
+    farad = stated.capacitance_f if check.capacitance_f is None else check.capacitance_f
+    ohm = stated.leakage_resistance_ohm
+    if check.leakage_s is not None:
+        ohm = 1.0 / check.leakage_s if check.leakage_s > 0.0 else None
+    return replace(stated, capacitance_f=farad, leakage_resistance_ohm=ohm)

@@ -1,0 +1,101 @@
+"""The check of the bench in the report and in checks.csv: each item with its number, its limits and its verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import cast, get_args
+
+from results.analysis.findings import RunFinding, Value
+from results.quantity import UnitSymbol
+from results.record.check import CheckItem, CheckRecord
+from results.report.csv_file import Cell, write_csv
+from results.report.numbers import Cell as Number
+from results.report.numbers import bare_cell, cell
+from results.report.section import Column, Section, Table
+
+COLUMNS = ("when", "item", "verdict", "value", "unit", "u", "low", "high", "note")
+
+_HEADINGS = (
+    Column("Item"),
+    Column("Value", "right"),
+    Column("Limits", "right"),
+    Column("Verdict"),
+    Column("Note", wide=True),
+)
+
+
+def has_check(finding: RunFinding) -> bool:
+    return any(True for _ in check_rows(finding))
+
+
+def check_rows(finding: RunFinding) -> Iterator[tuple[str, CheckItem]]:
+    """When ("check", ...) and what: every item that says something of the bench."""
+    if finding.record.check is not None:
+        yield from (("check", item) for item in finding.record.check.items)
+
+
+def write_checks_csv(finding: RunFinding, path: Path) -> None:
+    """One row an item. Raises RecordError where the file cannot be written."""
+    write_csv(path, COLUMNS, (_row(when, item) for when, item in check_rows(finding)))
+
+
+def _row(when: str, item: CheckItem) -> dict[str, Cell]:
+    return {
+        "when": when, "item": item.name, "verdict": item.verdict, "value": item.value, "unit": item.unit, "u": item.u,
+        "low": item.low, "high": item.high, "note": item.note,
+    }  # fmt: skip
+
+
+def bench_check_section(finding: RunFinding) -> list[Section]:
+    """The section "Bench check"; none where the bench was not checked."""
+    record, check = finding.record, finding.record.check
+    if check is None:
+        return []
+    k = record.rules.coverage
+    rows = tuple(item_row(item, k) for item in check.items)
+    bad = frozenset(number for number, item in enumerate(check.items) if item.verdict == "fail")
+    said = [f"Checked on {check.checked_utc}{_by(check)}; the check held until {check.valid_until_utc}."]
+    said.append(
+        "Its measured resistors, meter input and fixture are those used in this report."
+        if record.check_state == "valid"
+        else f"It had {record.check_state} when the run began: what it measured was not used."
+    )
+    note = "Values with U; one within its limits passes, unless U is larger than they leave room for."
+    return [Section("Bench check", tuple(said), (Table(_HEADINGS, rows, marked=bad),), notes=(note,))]
+
+
+def item_row(item: CheckItem, coverage: float) -> tuple[str | Number, ...]:
+    """Name, value with U, limits, verdict and note."""
+    return item.name, _value(item, coverage), limits_text(item), item.verdict, item.note
+
+
+def _value(item: CheckItem, coverage: float) -> str | Number:
+    if item.value is None:
+        return "–"
+    if item.unit not in get_args(UnitSymbol):
+        expanded = f" ± {coverage * item.u:.2g}" if item.u else ""
+        return f"{item.value:.5g}{expanded} {item.unit}".rstrip()
+    unit = cast(UnitSymbol, item.unit)
+    return cell(Value(item.value, item.u), unit, coverage) if item.u else bare_cell(item.value, unit)
+
+
+def limits_text(item: CheckItem) -> str:
+    """Limits in words: "990 Ω to 1.01 kΩ", "at most 1 mV"."""
+    low, high = (None if limit is None else _bare(limit, item.unit) for limit in (item.low, item.high))
+    if low is not None and high is not None:
+        return low if low == high else f"{low} to {high}"
+    if low is not None:
+        return f"at least {low}"
+    return "–" if high is None else f"at most {high}"
+
+
+def _bare(value: float, unit: str) -> str:
+    if unit not in get_args(UnitSymbol):
+        return f"{value:.5g} {unit}".rstrip()
+    number = bare_cell(value, cast(UnitSymbol, unit))
+    return f"{number['n']}\u00a0{number['unit']}" if "n" in number else number["text"]
+
+
+def _by(check: CheckRecord) -> str:
+    return f" by {check.operator}" if check.operator else ""

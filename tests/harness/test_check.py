@@ -1,0 +1,201 @@
+"""`stuckpin check` end to end: a good bench passes with the truth within U, each fault fails by its name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from drivers.simulated.board_file import parse_board
+from drivers.simulated.world import World
+from harness.bench_file import BenchFile, bench_from_text, read_bench
+from harness.check import CheckResult, carry_out_check, checks_folder
+from harness.checked import checked
+from harness.demo import simulated_bench
+from harness.plan import plan_from_text
+from results.record.check import CheckItem, CheckRecord, write_check
+from results.report.confidence import limits
+from tests.harness.whole_bench import SOUND, bench_text, board_text, found, nobody, plan_text, run_plan
+
+SPEED = 25.0
+PINS = ("D1",)
+WIRES = {"press": "press", "rail": "rail", "discharge": "discharge", "fit.8.2 kΩ": "fit 8200"}
+
+
+@contextmanager
+def bench_file(tmp_path: Path, board: str, extra: str = "") -> Iterator[BenchFile]:
+    """A bench file in front of a simulated bench of that board; `extra` is added to it."""
+    path = tmp_path / "board.toml"
+    path.write_text(board, encoding="utf-8")
+    with simulated_bench(path, SPEED) as resources:
+        text = bench_text(resources, PINS, speed=SPEED).replace("[source]", "calibration_due = 2099-01-01\n[source]", 1)
+        (tmp_path / "bench.toml").write_text(text + extra, encoding="utf-8")
+        yield read_bench(tmp_path / "bench.toml")
+
+
+def check(file: BenchFile, *, with_plan: bool = True) -> CheckResult:
+    plan = plan_from_text(plan_text(PINS)) if with_plan else None
+    return carry_out_check(file, plan, stop=lambda: False, operator=nobody(), tell=lambda text: None)
+
+
+def by_name(record: CheckRecord) -> dict[str, CheckItem]:
+    return {item.name: item for item in record.items}
+
+
+def failed(record: CheckRecord) -> set[str]:
+    return {item.name for item in record.failed}
+
+
+def truth(board: str) -> dict[str, float]:
+    """What the resistors of the board really are, their relay's contact included."""
+    part = parse_board(board)
+    wiring = World(part).wiring
+    return {wire: wiring.path_ohm(contact) + part.relays.on_ohm for wire, contact in WIRES.items()}
+
+
+@pytest.mark.parametrize("seed", [5, 6])
+def test_a_good_bench_passes_and_the_hidden_truth_lies_within_u(tmp_path: Path, seed: int) -> None:
+    """E_n of each measured value against the truth, which has no uncertainty, is at most 1."""
+    board = (
+        board_text({"D1": SOUND})
+        .replace("seed = 5", f"seed = {seed}")
+        .replace("noise_v", "gain_error = 5e-5\ninput_resistance_ohm = 10.05e6\nnoise_v", 1)
+        + "\n[source]\nnoise_v = 20e-6\nnoise_a = 2e-9\ngain_error = 2e-4\noffset_error_a = 8e-9\n"
+    )
+    with bench_file(tmp_path, board) as file:
+        result = check(file)
+    record = result.record
+    assert failed(record) == set(), [item for item in record.items if item.verdict == "fail"]
+    assert result.not_verified == ()
+    for each in record.resistors:
+        assert abs(each.ohm - truth(board)[each.wire]) <= 2.0 * each.u_ohm, each
+        assert each.u_ohm < 1e-3 * each.ohm
+    assert {each.wire for each in record.resistors} == WIRES.keys()
+    assert record.meter_ohm is not None
+    assert record.meter_u_ohm is not None
+    assert abs(record.meter_ohm - 10.05e6) <= 2.0 * record.meter_u_ohm
+    assert record.leakage_s is not None
+    assert record.leakage_u_s is not None
+    assert abs(record.leakage_s - 1e-10) <= 2.0 * record.leakage_u_s
+    assert record.capacitance_f is not None
+    assert record.capacitance_u_f is not None
+    assert abs(record.capacitance_f - 120e-12) <= 2.0 * record.capacitance_u_f
+    undetermined = {item.name for item in record.items if item.verdict == "not determined"}
+    assert undetermined == {"calibration source", "link watch"}
+    assert result.path.parent == checks_folder(file)
+
+
+def test_each_fault_of_the_instruments_fails_by_its_own_name(tmp_path: Path) -> None:
+    """Meter: zero, noise, mains, time base, step. Wiring: a wrong resistor. Calibration: overdue."""
+    board = (
+        board_text({"D1": SOUND})
+        .replace("offset_error_v = 0.1e-3", "offset_error_v = 8e-3\ntimebase_error = 0.05\nline_frequency_hz = 60.0")
+        .replace("noise_v = 0.3e-3", "noise_v = 2.5e-3\nstep_response_s = 2e-3")
+        .replace("nominal_ohm = 8200.0", "nominal_ohm = 8200.0\ntrue_ohm = 8500.0")
+    )
+    with bench_file(tmp_path, board) as file:
+        past = replace(file.meter, calibration_due=datetime(2020, 1, 1, tzinfo=UTC).date())
+        record = check(replace(file, meter=past)).record
+    # A zero that far off contradicts the dividers, too.
+    assert failed(record) - {"dividers against source"} == {
+        "calibration meter",
+        "meter zero",
+        "meter noise",
+        "line frequency",
+        "time base",
+        "step response",
+        "resistor 8.2 kΩ",
+    }
+    # 60 Hz, seen through a time base that is 5 % slow.
+    assert by_name(record)["line frequency"].value == pytest.approx(63.0, abs=0.2)
+    assert by_name(record)["resistor 8.2 kΩ"].value == pytest.approx(8500.1, rel=2e-3)
+
+
+def test_a_leaky_fixture_and_a_dead_relay_fail_by_name_and_are_told_from_the_meter(tmp_path: Path) -> None:
+    faults = '[fixture]\nleakage_resistance_ohm = 80e6\n[faults]\nnever_closes = ["fit 8200"]\n'
+    board = board_text({"D1": SOUND}, faults).replace("[wiring]", "input_resistance_ohm = 9.6e6\n[wiring]", 1)
+    with bench_file(tmp_path, board) as file:
+        record = check(file, with_plan=False).record
+    items = by_name(record)
+    assert failed(record) == {"fixture leakage", "resistor 8.2 kΩ", "meter input resistance"}
+    assert items["resistor 8.2 kΩ"].note.startswith("shows nothing: its relay does not close")
+    assert items["fixture leakage"].value == pytest.approx(1 / 80e6, rel=0.05)
+    assert items["meter input resistance"].value == pytest.approx(9.6e6, rel=0.02)
+    assert items["rail"].note == "as measured; no plan states it"
+
+
+def test_a_welded_relay_fails_and_nothing_is_measured_through_it(tmp_path: Path) -> None:
+    """The rules are those of the bus check before every run."""
+    with bench_file(tmp_path, board_text({"D1": SOUND}, '[faults]\nwelded = ["select D1"]\n')) as file:
+        record = check(file).record
+    items = by_name(record)
+    assert failed(record) == {"relays"}
+    assert "something is on the bus that should not be, about 60 kΩ" in items["relays"].note
+    assert items["resistors"].note == "the relays are not in order: whatever else were measured would be wrong"
+    assert record.resistors == ()
+
+
+def test_a_run_uses_what_a_valid_check_measured_and_says_where_there_is_none(tmp_path: Path) -> None:
+    """Page one: not checked, then nothing, then expired, then changed."""
+    board = board_text({"D1": SOUND}).replace("nominal_ohm = 8200.0", "nominal_ohm = 8200.0\ntrue_ohm = 8160.0")
+    with bench_file(tmp_path, board) as file:
+        assert checked(file, datetime.now(UTC)).state == "none"
+        record = check(file).record
+        now = datetime.now(UTC)
+        known = checked(file, now)
+        assert known.state == "valid"
+        assert checked(file, now + timedelta(days=1.1)).state == "expired"
+        assert checked(replace(file, text=file.text + "# another"), now).state == "changed"
+        result = run_plan(
+            tmp_path, plan_text(PINS, resistors='["none", "8.2 kΩ"]'), file.text, path=tmp_path / "bench.toml"
+        )
+    finding = found(result)
+    resistor = finding.record.resistor("8.2 kΩ")
+    assert resistor.measured_ohm is not None
+    assert abs(resistor.measured_ohm - 8160.1) <= 2.0 * (resistor.measured_u_ohm or 0.0)
+    press = finding.trials[0].observation
+    assert press is not None
+    assert press.press_ohm == next(each.ohm for each in record.resistors if each.wire == "press")
+    assert finding.record.check == record
+    assert finding.record.fixture.capacitance_f == record.capacitance_f
+    assert finding.record.meter.input_ohm == record.meter_ohm
+    assert titles(finding.record) == []
+    late = replace(finding.record, check_state="expired")
+    assert titles(late) == ["Bench check expired"]
+    bad = replace(record, items=(*record.items, CheckItem("meter zero", "fail")))
+    assert titles(replace(late, check=bad, check_state="failed")) == ["Bench check failed"]
+    assert titles(replace(late, check=None, check_state="changed", bench_checked="")) == ["Bench not checked"]
+
+
+def titles(record: object) -> list[str]:
+    from results.analysis.findings import RunFinding
+
+    shown = limits(RunFinding(record, (), ()))  # type: ignore[arg-type]
+    return [each["title"] for each in shown if each["title"].startswith("Bench")]
+
+
+def test_a_failed_check_is_never_relied_upon_nor_is_what_it_measured(tmp_path: Path) -> None:
+    file = bench_from_text(bench_text(_resources(), PINS), tmp_path / "bench.toml")
+    stands = CheckRecord("x", "", "2027-01-01T00:00:00+00:00", "2027-01-02T00:00:00+00:00", "1", ())
+    from results.record.check import InPlace, sha256_of
+
+    mine = replace(stands, bench_sha256=sha256_of(file.text), resistors=(InPlace("press", 990.0, 0.5),))
+    noon = datetime(2027, 1, 1, 12, tzinfo=UTC)
+    write_check(mine, checks_folder(file))
+    assert checked(file, noon).file.wiring.press is not None
+    assert checked(file, noon).file.driver_wiring().press_ohm == 990.0
+    bad = replace(mine, checked_utc="2027-01-01T06:00:00+00:00", items=(CheckItem("meter zero", "fail"),))
+    write_check(bad, checks_folder(file))
+    known = checked(file, noon)
+    assert known.state == "failed"
+    assert known.text == "failed, 2027-01-01T06:00:00+00:00: 1 fail"
+    assert known.file.driver_wiring().press_ohm == 1000.0
+
+
+def _resources() -> Mapping[str, str]:
+    scpi = {role: f"TCPIP::127.0.0.1::{5000 + n}::SOCKET" for n, role in enumerate(("meter", "source", "switch"))}
+    return {**scpi, "relay_board": "/dev/ttyACM1", "board": "/dev/ttyACM0"}
