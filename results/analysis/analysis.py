@@ -17,6 +17,7 @@ from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import ReadTrial
 from results.analysis.press_levels import with_press_level
 from results.analysis.reading import read_trace
+from results.analysis.repeatability import with_repeatability
 from results.analysis.supply_current import with_supply_draw
 from results.analysis.sweep import sweep_finding
 from results.analysis.verdict import NO_EVIDENCE
@@ -73,7 +74,7 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
     pins = with_supply_draw(record, pins)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
-    return RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))
+    return with_repeatability(RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins)))
 
 
 def _in_order(

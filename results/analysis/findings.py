@@ -12,6 +12,7 @@ from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.latch import OverdriveFinding, PressLevelFinding
 from results.analysis.load_line import RestVoltage
 from results.analysis.pull_down_ways import PullDownWays
+from results.analysis.repeats import Repeats
 from results.analysis.stuck_rate import StuckRate
 from results.analysis.supply_draw import SupplyDraw
 from results.analysis.value import Value as Value
@@ -312,7 +313,8 @@ class PinFinding:
 class RunFinding:
     """All numbers of a run: every trial (planned order; what was never made is `not tested`) and every pin.
 
-    `board_advice`: one resistor for the whole unit; None only in findings that were not made by analysis.
+    `board_advice`: one resistor for the whole unit; None only in findings that were not made by analysis. `repeats`:
+    one for each trial resistor and condition that was repeated.
     """
 
     record: RunRecord
@@ -320,3 +322,4 @@ class RunFinding:
     pins: tuple[PinFinding, ...]
     notes: tuple[str, ...] = ()
     board_advice: BoardAdvice | None = None
+    repeats: tuple[Repeats, ...] = ()

@@ -11,6 +11,7 @@ from results.report.fit_section import fit_section
 from results.report.latching import latching_sections
 from results.report.pull_down_section import pull_down_sections
 from results.report.rate_section import rate_section
+from results.report.repeat_section import repeat_section
 from results.report.section import Section
 from results.report.supply_section import supply_section
 
@@ -24,6 +25,7 @@ MAKERS: tuple[Maker, ...] = (
     latching_sections,
     pull_down_sections,
     supply_section,
+    repeat_section,
     bench_check_section,
 )
 
