@@ -288,6 +288,15 @@ class Bench:
             self._rail_v = None
             self._rail.set(volts)
 
+    def power_off(self) -> None:
+        """Take the power from the board, with no pin on the bus, so that a person may touch it; `set_rail` gives it.
+
+        Raises WiringError where nobody can.
+        """
+        with self._state.moving("set rail"):
+            self._rail_v = None
+            self._rail.off()
+
     def supply_current(self) -> float | None:
         """Amperes that the board draws from its supply; None where no supply measures it."""
         with self._state.moving("read"):

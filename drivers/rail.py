@@ -67,6 +67,15 @@ class Rail:
         elif self._operator is not None:
             self._operator.set_rail(volts)
 
+    def off(self) -> None:
+        """Take the power from the board: by the supply, else by a person. Raises WiringError where nobody can."""
+        if self.supply is not None:
+            self.supply.output_off()
+        elif self._operator is not None:
+            self._operator.do("Switch the power of the board off and wait until its capacitors are empty.")
+        else:
+            raise WiringError("rail: this bench has no [supply], and nobody is here to switch it off")
+
     def check_powered(self, what: str) -> None:
         """Raises LimitError where a supply is known to be off: a press would power the board through its pin."""
         if self.supply is not None and not self.supply.is_on:

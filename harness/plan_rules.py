@@ -229,6 +229,25 @@ def _latches(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
         yield Fault(("unlatch",), "needs a resistor to unlatch a pin with: trials.resistors has none", "")
 
 
+def _board_or_chip(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    """The checklist is about pins of the plan, with resistors that are tried anyway."""
+    table = plan.board_or_chip
+    if table is None:
+        return
+    yield from _twice(("board_or_chip", "pins"), table.pins)
+    yield from _twice(("board_or_chip", "steps"), table.steps)
+    known = {pin.name for pin in plan.pins}
+    for index, name in enumerate(table.pins):
+        if name not in known:
+            yield Fault(("board_or_chip", "pins", index), "is not one of [[pins]]")
+    for key, resistor in (("resistor", table.resistor), ("pad_resistor", table.pad_resistor)):
+        if resistor not in plan.trials.resistors:
+            named = f'"{resistor}"' if key not in raw["board_or_chip"] else None
+            yield Fault(("board_or_chip", key), "is not one of trials.resistors", named)
+    if table.pad_resistor == NO_RESISTOR:
+        yield Fault(("board_or_chip", "pad_resistor"), "must be a resistor: nothing else pulls the pad low")
+
+
 def _pins(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for index, pin in enumerate(plan.pins):
@@ -254,5 +273,6 @@ _RULES: tuple[Rule, ...] = (
     _sweep,
     _latches,
     _pull_down,
+    _board_or_chip,
     _pins,
 )

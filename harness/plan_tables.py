@@ -175,6 +175,28 @@ class PressLevelTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class BoardOrChipTable:
+    """[board_or_chip]: the pins that go through the checklist, and its steps after `as it stands`.
+
+    `buffer_off` is the pin setup with the input buffer off. `resistor` is fitted at each step but at the pad, where
+    `pad_resistor` stands in for the pull-down that the lifted pin took away.
+    """
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    pins: Annotated[tuple[PinName, ...], Field(min_length=1)]
+    pad_resistor: Annotated[str, TrialResistor()]
+    steps: tuple[Literal["buffer off", "cleaned", "pad", "lifted pin"], ...] = (
+        "buffer off",
+        "cleaned",
+        "pad",
+        "lifted pin",
+    )
+    buffer_off: PinSetup = "buffer off"
+    resistor: Annotated[str, TrialResistor()] = "none"
+    repeats: Annotated[int, Count(1, 100)] = 3
+
+
+@dataclass(frozen=True, kw_only=True)
 class AdviceTable:
     """[advice]: from which series (IEC 60063) and of which tolerance a resistor is recommended, and its margin."""
 
@@ -237,4 +259,5 @@ class PlanTables:
     sweep: SweepTable | None = None
     unlatch: UnlatchTable | None = None
     press_level: PressLevelTable | None = None
+    board_or_chip: BoardOrChipTable | None = None
     recorded: RecordedTable | None = None

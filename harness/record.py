@@ -105,6 +105,7 @@ def press_settings(plan: Plan, bench: BenchFile, rail_v: float | None = None) ->
         source_accuracy_a=0.0 if bench.source is None else bench.source.accuracy_a,
         sweep=None if plan.sweep is None else SweepRules(**vars(plan.sweep)),
         press_level=press_level_rules(plan),
+        buffer_off="buffer off" if plan.board_or_chip is None else plan.board_or_chip.buffer_off,
         series_ohm={pin.name: pin.series_resistance_ohm for pin in plan.pins},
     )
 

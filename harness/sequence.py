@@ -15,8 +15,11 @@ from itertools import groupby
 from harness.bench_file import BenchFile
 from harness.plan import Plan
 from harness.plan_rules import AS_FOUND, repeats_of
-from harness.steps import PRESS_LEVEL, SWEEP, UNLATCH
-from results.record.trial import NO_RESISTOR, Condition, Kind, Trial
+from harness.steps import BOARD_OR_CHIP, PRESS_LEVEL, SWEEP, UNLATCH
+from results.record.trial import NO_RESISTOR, Condition, Handling, Kind, Trial
+
+CHECKLIST: tuple[Handling, ...] = ("buffer off", "cleaned", "pad", "lifted pin")
+"""The steps after `as it stands`, in the only order that makes sense: what cannot be undone comes last."""
 
 _Step = tuple[str, str, str, Kind, str]
 """Pin, resistor, pin setup, kind and procedure of one step to come."""
@@ -32,6 +35,9 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
     first = len(steps)
     for rail_v, temperature_c, under in conditions(plan, bench):
         steps += [(step, Condition(step[2], rail_v, temperature_c), under) for step in _ordered(plan, bench, under)]
+    ends = len(steps)
+    handlings = list(_checklist(plan)) if bench is not None else []
+    steps += [(step, Condition(step[2], plan.rail.voltage_v), handling) for step, handling in handlings]
     made: Counter[tuple[_Step, str]] = Counter()
     trials = []
     for number, (step, condition, under) in enumerate(steps, start=1):
@@ -47,7 +53,8 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
                 repeat=made[step, under],
                 as_found=number <= first,
                 kind=kind,
-                under=under,
+                under=under if number <= ends else "",
+                handling=handlings[number - ends - 1][1] if number > ends else "",
             )
         )
     return trials
@@ -155,6 +162,20 @@ def _latches(plan: Plan, pin: str) -> Iterator[_Step]:
             yield from ((pin, NO_RESISTOR, setup, "unlatch", UNLATCH) for _ in range(plan.unlatch.repeats))
         if plan.press_level is not None:
             yield (pin, NO_RESISTOR, setup, "press level", PRESS_LEVEL)
+
+
+def _checklist(plan: Plan) -> Iterator[tuple[_Step, Handling]]:
+    """The checklist at the very end, because it takes the board apart: each step on all its pins, then the next."""
+    table = plan.board_or_chip
+    if table is None:
+        return
+    setup = plan.trials.pin_setups[0]
+    handlings: tuple[Handling, ...] = ("as it stands", *(one for one in CHECKLIST if one in table.steps))
+    for handling in handlings:
+        resistor = table.pad_resistor if handling == "pad" else table.resistor
+        for pin in table.pins:
+            step: _Step = (pin, resistor, setup, "board or chip", BOARD_OR_CHIP)
+            yield from ((step, handling) for _ in range(table.repeats))
 
 
 def _shuffled(steps: list[_Step], seed: str) -> list[_Step]:

@@ -32,7 +32,8 @@ def check_together(plan: Plan, bench: BenchFile) -> None:
 def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
     """Every rule between the two files that is broken: the plan's keys in the order of the rules, then the bench's."""
     of_plan = chain.from_iterable(
-        rule(plan, bench) for rule in (_rail, _path, _pins, _resistors, _setups, _limits, _log, _sweep, _latches)
+        rule(plan, bench)
+        for rule in (_rail, _path, _pins, _resistors, _setups, _limits, _log, _sweep, _latches, _board_or_chip)
     )
     return [
         *(problem(plan.path, plan.raw, fault) for fault in of_plan),
@@ -166,6 +167,15 @@ def _latches(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
     if plan.press_level is not None:
         yield from _forced(("press_level",), "a source that presses to a level", bench)
         yield from _by_relays(("press_level",), plan)
+
+
+def _board_or_chip(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """The console makes the setup with the buffer off; the rest a person does."""
+    table = plan.board_or_chip
+    if table is not None and "buffer off" in table.steps and bench.board is None:
+        where: Location = ("board_or_chip", "steps")
+        named = shown(list(table.steps)) if at(plan.raw, where) is None else None
+        yield Fault(where, f"{bench.path} has no [board] console that could switch the input buffer off", named)
 
 
 def _by_relays(where: Location, plan: Plan) -> Iterator[Fault]:

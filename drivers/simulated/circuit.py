@@ -11,8 +11,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
-from drivers.simulated.board_file import Board, FitPart, PathPart, PinPart, Setup
+from drivers.simulated.board_file import Board, FitPart, MissingPullDown, NoLeak, PathPart, PinPart, Setup
 from drivers.simulated.contact import Contact
 from drivers.simulated.leak import Current, has_buffer_on, leak_alone, leak_temperature_factor, net_pin_current
 from drivers.simulated.node import Branch, Circuit
@@ -59,6 +60,10 @@ class Drive:
         return max(-most, min((-self.to_v - node_v) / ohm, most))
 
 
+Lifted = Literal["", "pad", "pin"]
+"""Where the wire of a pin that was lifted off its pad leads; empty: it was not lifted."""
+
+
 @dataclass
 class Pin:
     """One input of the unit, with what has been done to it."""
@@ -68,6 +73,8 @@ class Pin:
     leaks: bool = True
     fitted_ohm: float | None = None
     polling: bool = False
+    cleaned: bool = False
+    lifted: Lifted = ""
 
     @property
     def present_setup(self) -> Setup:
@@ -75,6 +82,15 @@ class Pin:
         if self.setup != "polled buffer":
             return self.setup
         return "reset default" if self.polling else "buffer off"
+
+    def on_the_wire(self) -> PinPart:
+        """What the bench's wire leads to: all of it, or, with the chip's pin lifted off, the pad or that pin alone."""
+        gone: dict[str, object] = {}
+        if self.cleaned or self.lifted == "pin":
+            gone["rail_resistance_ohm"] = None
+        if self.lifted == "pad":
+            gone |= {"pull_down": MissingPullDown(kind="missing"), "leak": NoLeak()}
+        return self.part.model_copy(update=gone) if gone else self.part
 
 
 @dataclass
@@ -129,7 +145,7 @@ class Wiring:
     def pin_current(self, name: str) -> Current:
         pin = self.pins[name]
         return net_pin_current(
-            pin.part,
+            pin.on_the_wire(),
             pin.present_setup,
             leak_factor=leak_temperature_factor(pin.part, self.temperature_k) if pin.leaks else 0.0,
             rail_v=self.rail_v,
@@ -192,11 +208,12 @@ class Wiring:
 
     def _pin_from_rail(self, name: str, node_v: float) -> float:
         pin, unit = self.pins[name], self.board.unit
-        factor = leak_temperature_factor(pin.part, self.temperature_k) if pin.leaks else 0.0
-        leak = leak_alone(pin.part, pin.present_setup, leak_factor=factor, rail_v=self.rail_v)
+        part = pin.on_the_wire()
+        factor = leak_temperature_factor(part, self.temperature_k) if pin.leaks else 0.0
+        leak = leak_alone(part, pin.present_setup, leak_factor=factor, rail_v=self.rail_v)
         ampere = 0.0 if leak is None else leak(node_v)
-        if pin.part.rail_resistance_ohm is not None:
-            ampere += (self.rail_v - node_v) / pin.part.rail_resistance_ohm
+        if part.rail_resistance_ohm is not None:
+            ampere += (self.rail_v - node_v) / part.rail_resistance_ohm
         if has_buffer_on(pin.present_setup) and self.rail_v > 0:
             off = (node_v - unit.input_threshold_v) / unit.shoot_through_width_v
             ampere += unit.shoot_through_a * math.exp(-(off**2))

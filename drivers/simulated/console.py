@@ -120,7 +120,10 @@ class BoardConsole:
 
 
 class Hand:
-    """A person at the bench: `CLIP`, `PRESS`, `RELEASE`, `FIT`, `TEMPERATURE` (see serve.py); wrong: `ERR <text>`."""
+    """A person at the bench: `CLIP`, `PRESS`, `RELEASE`, `FIT`, `CLEAN`, `LIFT`, `TEMPERATURE` (see serve.py).
+
+    Wrong: `ERR <text>`.
+    """
 
     def __init__(self, world: World) -> None:
         self.world = world
@@ -149,6 +152,10 @@ class Hand:
                 resistance_ohm = None if ohm == "none" else _positive(ohm)
                 world.clip(pin)
                 world.fit_by_hand(pin, resistance_ohm)
+            case ["CLEAN", pin]:
+                world.clean(pin)
+            case ["LIFT", pin, "pad" | "pin" as where]:
+                world.lift(pin, where)
             case ["TEMPERATURE", kelvin]:
                 world.set_temperature(_positive(kelvin))
             case _:

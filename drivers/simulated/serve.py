@@ -20,6 +20,8 @@ stands in board_file.py.
     PRESS D1              clip it and push the button: rail -> hand press resistor -> button (bounces) -> pin
     RELEASE               let the button go
     FIT D1 8200 | FIT D1 none    a resistor from that pin to ground, clipping the pin too; it stays until taken off
+    CLEAN D1              what leaks from the rail over the board to that pin (rail_resistance_ohm) is gone
+    LIFT D1 pad | LIFT D1 pin    that pin of the chip lifted off; the wire of D1 is on the pad, or on the lifted pin
     TEMPERATURE 358.15    the chamber, in kelvin, at once
 """
 

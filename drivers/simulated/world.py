@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from drivers.simulated.board_file import Board, PinPart, Setup
-from drivers.simulated.circuit import Drive, Pin, Wiring
+from drivers.simulated.circuit import Drive, Lifted, Pin, Wiring
 from drivers.simulated.contact import Contact, Fault
 from drivers.simulated.randomness import generator
 from drivers.simulated.segment import Floats, Segment
@@ -169,6 +169,16 @@ class World:
         """A resistor from a pin to ground; None takes it off."""
         self.pin_part(pin)
         self._note(lambda: setattr(self.wiring.pins[pin], "fitted_ohm", ohm), pin)
+
+    def clean(self, pin: str) -> None:
+        """Take away what leaks from the rail over the board to that pin."""
+        self.pin_part(pin)
+        self._note(lambda: setattr(self.wiring.pins[pin], "cleaned", True), pin)
+
+    def lift(self, pin: str, wire_on: Lifted) -> None:
+        """Lift the chip's pin off its pad; the bench's wire is on the pad, or on the lifted pin."""
+        self.pin_part(pin)
+        self._note(lambda: setattr(self.wiring.pins[pin], "lifted", wire_on), pin)
 
     def set_temperature(self, kelvin: float) -> None:
         self._note(lambda: setattr(self.wiring, "temperature_k", kelvin), *self.wiring.pins)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from results.analysis.board_advice import board_advice
+from results.analysis.board_or_chip import with_origin
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
 from results.analysis.four_ways import with_pull_down_ways
 from results.analysis.leak_alone import with_leak_alone
@@ -72,6 +73,8 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
     pins = with_overdrive(record, pins, made)
     pins = with_press_level(record, pins, made)
     pins = with_supply_draw(record, pins)
+    checklist = [_read(record, trial, observation) for trial, observation in made if trial.kind == "board or chip"]
+    pins = with_origin(record, pins, checklist)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     return with_repeatability(RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins)))

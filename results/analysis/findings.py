@@ -11,6 +11,7 @@ from typing import Literal
 from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.latch import OverdriveFinding, PressLevelFinding
 from results.analysis.load_line import RestVoltage
+from results.analysis.origin import OriginFinding
 from results.analysis.pull_down_ways import PullDownWays
 from results.analysis.repeats import Repeats
 from results.analysis.stuck_rate import StuckRate
@@ -280,7 +281,8 @@ class PinFinding:
     planned. `contact_proven`: in every trial.
     `pull_down_ways`: in the setup with the buffer off, or where there is more than a hold level to tell. `overdrive`
     and `press_level` are None where neither was planned.
-    `supply`: what the unit drew while it stuck; None where it did not, or no supply measures.
+    `supply`: what the unit drew while it stuck; None where it did not, or no supply measures. `origin`: board or chip,
+    None where it did not go through the checklist.
     """
 
     pin: str
@@ -307,6 +309,7 @@ class PinFinding:
     press_level: PressLevelFinding | None = None
     stuck_rate: StuckRate | None = None
     supply: SupplyDraw | None = None
+    origin: OriginFinding | None = None
 
 
 @dataclass(frozen=True)

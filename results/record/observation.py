@@ -80,7 +80,7 @@ class Observation:
     uncertainty), where known. `press_current_a` is what a source-measure unit saw while holding.
     `steps`: the levels of a sweep in the order in which they were forced; empty for all else. `probes`: the looks of a
     procedure of several acts, in order. `supply_a`: what the unit drew from its supply, released and at rest;
-    `supply_before_a`: just before the press.
+    `supply_before_a`: just before the press. `humidity`: relative, 0 to 1, as typed in.
     """
 
     trace: Trace
@@ -104,3 +104,4 @@ class Observation:
     probes: tuple[Probe, ...] = ()
     supply_a: float | None = None
     supply_before_a: float | None = None
+    humidity: float | None = None

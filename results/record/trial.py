@@ -110,9 +110,15 @@ class Condition:
     neighbours: str = ""
 
 
-Kind = Literal["trial", "sweep", "dwell", "unlatch", "press level", "remedy"]
+Handling = Literal["", "as it stands", "buffer off", "cleaned", "pad", "lifted pin"]
+"""What a person had done before a step of the checklist "board or chip": nothing; nothing, with the pin's input buffer
+off; cleaned and dried the board there; lifted the pin, measured at its pad; the same, at the lifted pin. Empty: of no
+checklist."""
+
+Kind = Literal["trial", "sweep", "dwell", "unlatch", "press level", "remedy", "board or chip"]
 """What a step of a run is: a press and release; a forced-voltage sweep; a press and release that are held and logged
-for minutes; taking a latched pin below V_IL with resistors; the lowest press voltage that latches; a remedy tried."""
+for minutes; taking a latched pin below V_IL with resistors; the lowest press voltage that latches; a remedy tried; a
+press and release within the checklist that tells a leak of the board from one of the chip."""
 
 
 @dataclass(frozen=True)
@@ -121,7 +127,7 @@ class Trial:
 
     `sequence` counts the planned trials of a run from 1. `resistor` is the name of a Resistor of the run record.
     `as_found` marks the trial made before the first reset of the board. `under` is what of the condition the plan
-    steps, in short, "3.0V -10C"; empty where it steps nothing.
+    steps, in short, "3.0V -10C"; empty where it steps nothing. `handling` is that of a step of the checklist.
     """
 
     sequence: int
@@ -133,6 +139,7 @@ class Trial:
     as_found: bool = False
     kind: Kind = "trial"
     under: str = ""
+    handling: Handling = ""
 
     @property
     def label(self) -> str:
@@ -140,6 +147,8 @@ class Trial:
         under = f" {self.under}" if self.under else ""
         if self.kind == "remedy":
             return f"{self.pin} {self.condition.pin_setup} {self.procedure.replace('_', ' ')}{under} #{self.repeat}"
+        if self.kind == "board or chip":
+            return f"{self.pin} {self.kind} {self.handling}{under} #{self.repeat}"
         if self.kind != "trial":
             return f"{self.pin} {self.condition.pin_setup} {self.kind}{under} #{self.repeat}"
         found = " as found" if self.as_found else ""

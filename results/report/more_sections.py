@@ -9,6 +9,7 @@ from results.report.bench_check import bench_check_section
 from results.report.conditions_section import conditions_section
 from results.report.fit_section import fit_section
 from results.report.latching import latching_sections
+from results.report.origin_section import origin_section
 from results.report.pull_down_section import pull_down_sections
 from results.report.rate_section import rate_section
 from results.report.repeat_section import repeat_section
@@ -24,6 +25,7 @@ MAKERS: tuple[Maker, ...] = (
     rate_section,
     latching_sections,
     pull_down_sections,
+    origin_section,
     supply_section,
     repeat_section,
     bench_check_section,

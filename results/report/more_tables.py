@@ -9,6 +9,7 @@ from results.analysis.findings import RunFinding
 from results.report.advice_csv import has_advice, write_advice_csv
 from results.report.bench_check import has_check, write_checks_csv
 from results.report.latching import has_latching, write_latching_csv
+from results.report.origin_section import has_checklist, write_checklist_csv
 from results.report.pull_down_section import has_pull_down_ways, write_pull_downs_csv
 from results.report.tables import write_sweeps_csv
 
@@ -22,6 +23,7 @@ def _has_sweep(finding: RunFinding) -> bool:
 TABLES: dict[str, tuple[Callable[[RunFinding], bool], Writer]] = {
     "sweeps.csv": (_has_sweep, write_sweeps_csv),
     "advice.csv": (has_advice, write_advice_csv),
+    "checklist.csv": (has_checklist, write_checklist_csv),
     "pull_downs.csv": (has_pull_down_ways, write_pull_downs_csv),
     "latching.csv": (has_latching, write_latching_csv),
     "checks.csv": (has_check, write_checks_csv),

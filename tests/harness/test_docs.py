@@ -38,6 +38,7 @@ from harness.errors import UserFileError
 from harness.plan import plan_from_text
 from harness.plan_tables import (
     AdviceTable,
+    BoardOrChipTable,
     DecisionTable,
     LevelsTable,
     LogTable,
@@ -64,6 +65,7 @@ from results.quantity import show
 from results.report.advice_csv import write_advice_csv
 from results.report.bench_check import write_checks_csv
 from results.report.latching import write_latching_csv
+from results.report.origin_section import write_checklist_csv
 from results.report.pull_down_section import write_pull_downs_csv
 from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
 from tests.results.report.made_findings import fernhill
@@ -85,6 +87,7 @@ PLAN_TABLES = {
     "[sweep]": SweepTable,
     "[unlatch]": UnlatchTable,
     "[press_level]": PressLevelTable,
+    "[board_or_chip]": BoardOrChipTable,
     "[advice]": AdviceTable,
     "[decision]": DecisionTable,
     "[recorded]": RecordedTable,
@@ -249,6 +252,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("pins.csv", write_pins_csv),
         ("sweeps.csv", write_sweeps_csv),
         ("advice.csv", write_advice_csv),
+        ("checklist.csv", write_checklist_csv),
         ("pull_downs.csv", write_pull_downs_csv),
         ("latching.csv", write_latching_csv),
         ("checks.csv", write_checks_csv),

@@ -53,6 +53,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
     },
     "procedures": {
         "procedures.bench_check": {"BenchFound", "bench_check"},
+        "procedures.board_or_chip": {"board_or_chip"},
         "procedures.bus_check": {"RAIL_AGE_S", "check_bus"},
         "procedures.conditions": {"SoakRules", "operator_of", "read_temperature", "set_rail", "soak"},
         "procedures.check_settings": {"CheckSettings"},
@@ -117,7 +118,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "Unit",
         },
         "results.record.trace": {"Trace"},
-        "results.record.trial": {"Condition", "Kind", "NO_RESISTOR", "Pin", "Resistor", "Trial"},
+        "results.record.trial": {"Condition", "Handling", "Kind", "NO_RESISTOR", "Pin", "Resistor", "Trial"},
         "results.report.bench_check": {"item_row"},
         "results.report.more_tables": {"table_names", "write_more_tables"},
         "results.report.numbers": {"text_of"},
