@@ -19,6 +19,7 @@ from results.analysis.pin_bench import ReadTrial
 from results.analysis.press_levels import with_press_level
 from results.analysis.reading import read_trace
 from results.analysis.repeatability import with_repeatability
+from results.analysis.spread_over_pins import with_spread
 from results.analysis.supply_current import with_supply_draw
 from results.analysis.sweep import sweep_finding
 from results.analysis.verdict import NO_EVIDENCE
@@ -77,7 +78,8 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
     pins = with_origin(record, pins, checklist)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
-    return with_repeatability(RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins)))
+    found = RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))
+    return with_spread(with_repeatability(found))
 
 
 def _in_order(

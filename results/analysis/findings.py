@@ -12,6 +12,7 @@ from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.latch import OverdriveFinding, PressLevelFinding
 from results.analysis.load_line import RestVoltage
 from results.analysis.origin import OriginFinding
+from results.analysis.pin_spread import PinSpread
 from results.analysis.pull_down_ways import PullDownWays
 from results.analysis.repeats import Repeats
 from results.analysis.stuck_rate import StuckRate
@@ -317,7 +318,7 @@ class RunFinding:
     """All numbers of a run: every trial (planned order; what was never made is `not tested`) and every pin.
 
     `board_advice`: one resistor for the whole unit; None only in findings that were not made by analysis. `repeats`:
-    one for each trial resistor and condition that was repeated.
+    one for each trial resistor and condition that was repeated. `spread`: of what ten pins or more have.
     """
 
     record: RunRecord
@@ -326,3 +327,4 @@ class RunFinding:
     notes: tuple[str, ...] = ()
     board_advice: BoardAdvice | None = None
     repeats: tuple[Repeats, ...] = ()
+    spread: tuple[PinSpread, ...] = ()

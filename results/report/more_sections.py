@@ -14,6 +14,7 @@ from results.report.pull_down_section import pull_down_sections
 from results.report.rate_section import rate_section
 from results.report.repeat_section import repeat_section
 from results.report.section import Section
+from results.report.spread_section import spread_section
 from results.report.supply_section import supply_section
 
 Maker = Callable[[RunFinding], list[Section]]
@@ -28,6 +29,7 @@ MAKERS: tuple[Maker, ...] = (
     origin_section,
     supply_section,
     repeat_section,
+    spread_section,
     bench_check_section,
 )
 
