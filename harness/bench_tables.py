@@ -70,7 +70,7 @@ class InstrumentTable:
 class MeterTable(InstrumentTable):
     """[meter]. Accuracy limits as in results.record.run_record.MeterModel.
 
-    `input_resistance_ohm` None: not known, its load cannot be corrected. `memory`: readings that it stores, None where
+    `input_resistance_ohm` None: not known, its load cannot be corrected; its tolerance 0: exact. `memory`: readings that it stores, None where
     not known.
     """
 
@@ -79,6 +79,7 @@ class MeterTable(InstrumentTable):
     accuracy_v: Annotated[float, Quantity("V", 0.0, 1.0)]
     range_v: Annotated[float, Quantity("V", 0.01, 1000.0)] = 10.0
     input_resistance_ohm: Annotated[float | None, Quantity("Ω", 1e4, 1e15)] = None
+    input_resistance_tolerance: Tolerance = 0.0
     step_response_s: Annotated[float, Quantity("s", 0.0, 10.0)] = 0.0
     memory: Annotated[int | None, Count(2, 10**9)] = None
 
@@ -141,6 +142,7 @@ class FixtureTable:
     capacitance_f: Annotated[float, Quantity("F", 0.0, 1e-6)] = 0.0
     capacitance_tolerance: Annotated[float | None, Quantity("%", 0.0, 1.0)] = None
     leakage_resistance_ohm: Annotated[float | None, Quantity("Ω", 1e5, 1e16)] = None
+    leakage_tolerance: Annotated[float, Quantity("%", 0.0, 1.0)] = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

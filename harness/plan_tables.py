@@ -220,6 +220,7 @@ class RecordedTable:
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
     meter_resistance_ohm: Annotated[float | None, Quantity("Ω", 1e4, 1e15)] = None
+    meter_resistance_tolerance: Tolerance = 0.0
     accuracy_reading: Annotated[float | None, Quantity("%", 0.0, 0.1)] = None
     accuracy_v: Annotated[float | None, Quantity("V", 0.0, 1.0)] = None
     aperture_s: Annotated[float | None, Quantity("s", 0.0, 10.0)] = None

@@ -148,6 +148,7 @@ def bench_meter(plan: Plan, bench: BenchFile) -> MeterModel:
         accuracy_reading=meter.accuracy_reading,
         accuracy_v=meter.accuracy_v,
         input_ohm=meter.input_resistance_ohm,
+        input_tolerance=meter.input_resistance_tolerance,
         aperture_s=plan.aperture_s,
         step_s=meter.step_response_s,
         range_v=meter.range_v,
@@ -178,6 +179,7 @@ def recorded_meter(plan: Plan) -> MeterModel:
         accuracy_reading=known.accuracy_reading or 0.0,
         accuracy_v=known.accuracy_v or 0.0,
         input_ohm=known.meter_resistance_ohm,
+        input_tolerance=known.meter_resistance_tolerance,
         aperture_s=known.aperture_s or 0.0,
         step_s=known.step_response_s or 0.0,
         line_hz=known.line_frequency_hz,
@@ -248,4 +250,5 @@ def _fixture(bench: BenchFile) -> Fixture:
         conductance_s=0.0 if leakage_ohm is None else 1.0 / leakage_ohm,
         capacitance_f=bench.fixture.capacitance_f,
         capacitance_tolerance=bench.fixture.capacitance_tolerance,
+        conductance_tolerance=bench.fixture.leakage_tolerance,
     )

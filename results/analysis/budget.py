@@ -32,7 +32,8 @@ variables of the `uncertainties` package alike: arithmetic only, or functions ha
 class Source:
     """One source of error: its estimate with standard uncertainty `u` and degrees of freedom.
 
-    `evaluation` and `shape` as above. An error without a value of its own (an offset, say) has the estimate 0.
+    `evaluation` and `shape` as above. An error without a value of its own (an offset, say) has the estimate 0. `unit`
+    is that of estimate and u; "1": relative.
     """
 
     name: str
@@ -41,11 +42,12 @@ class Source:
     u: float
     dof: float = math.inf
     estimate: float = 0.0
+    unit: str = "1"
 
 
-def rectangular(name: str, half_width: float, estimate: float = 0.0) -> Source:
+def rectangular(name: str, half_width: float, estimate: float = 0.0, unit: str = "1") -> Source:
     """A limit or tolerance: u = a/√3 (JCGM 100:2008, 4.3.7)."""
-    return Source(name, "B", "rectangular", abs(half_width) / math.sqrt(3.0), estimate=estimate)
+    return Source(name, "B", "rectangular", abs(half_width) / math.sqrt(3.0), estimate=estimate, unit=unit)
 
 
 @dataclass(frozen=True)

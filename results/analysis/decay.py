@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,13 +75,18 @@ def fit_decay(
             ), None
         # What the wrong shape does to the value is as large as the misfit says.
         u_s = math.hypot((fit.tau_u_s or 0.0) * math.sqrt(max(excess, 1.0)), model_u_s)
-        return _several(fit, u_s, chi, finest), None
+        return replace(_several(fit, u_s, chi, finest), u_model_s=model_u_s, dof=_freedom(fit)), None
     u_s = math.hypot(fit.tau_u_s or math.inf, model_u_s)
     length = float(time_s[-1] - time_s[0])
     if not fit.clear or length < _COVERED * tau or not math.isfinite(u_s) or u_s > _WORST_U * tau:
         reason = f"the log of {length:.3g} s after the release is too short or too noisy for the time constant"
         return Decay(None, reduced_chi_square=chi, reason=reason), None
-    return Decay(tau, u_s, reduced_chi_square=chi), fit
+    return Decay(tau, u_s, reduced_chi_square=chi, u_model_s=model_u_s, dof=_freedom(fit)), fit
+
+
+def _freedom(fit: TailFit) -> float:
+    """Of the noise that the fit left: independent samples less level, amplitude and time constant, at least one."""
+    return max(fit.residuals_v.size / fit.factor - 3.0, 1.0)
 
 
 def _moves_after_first(fit: TailFit, noise: Noise, step_v: float) -> bool:

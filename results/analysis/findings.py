@@ -17,6 +17,9 @@ from results.analysis.pull_down_ways import PullDownWays
 from results.analysis.repeats import Repeats
 from results.analysis.stuck_rate import StuckRate
 from results.analysis.supply_draw import SupplyDraw
+from results.analysis.budget import Contribution, Source
+from results.analysis.load_line import RestVoltage
+from results.analysis.monte_carlo import Stated
 from results.analysis.value import Value as Value
 from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
@@ -64,6 +67,8 @@ class Settled:
     account) and `u_accuracy_v` (type B, the meter). `start_s`, `end_s`: the window. `effective_samples`: the number of
     independent samples that the window is worth. `hum_v`, `hum_hz`: amplitude and frequency of mains hum that was
     taken out (0 and None: none seen). `drift_v`: how far the node still moved within the window (0: not significant).
+    What of `u_noise_v` is no noise: the converter's step `u_step_v`, hum that the samples cannot show `u_hum_v`, and
+    movement that was taken for rest `u_drift_v`.
     """
 
     voltage_v: float
@@ -76,6 +81,9 @@ class Settled:
     hum_v: float = 0.0
     hum_hz: float | None = None
     drift_v: float = 0.0
+    u_step_v: float = 0.0
+    u_hum_v: float = 0.0
+    u_drift_v: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -84,7 +92,8 @@ class Decay:
 
     `time_constant_s` with standard error `u_s`; None where not determined (`reason` says why). `is_upper_bound`: the
     decay is faster than the samples, the aperture or the meter's step response can tell, and `time_constant_s` is that
-    bound (`u_s` is None). `u_s` counts how far it changes on the way, too. `one_exponential` is False where the
+    bound (`u_s` is None). `u_s` counts how far it changes on the way (`u_model_s`), too; the rest of it is noise with
+    `dof` degrees of freedom (None: not known). `one_exponential` is False where the
     residuals show that one exponential is not enough; a misfit of 0.05 % of the step is let pass, and
     `reduced_chi_square` is against the noise alone.
     """
@@ -95,6 +104,8 @@ class Decay:
     one_exponential: bool = True
     reduced_chi_square: float | None = None
     reason: str = ""
+    u_model_s: float = 0.0
+    dof: float | None = None
 
 
 @dataclass(frozen=True)
@@ -136,12 +147,22 @@ class TrialFinding:
 
 
 @dataclass(frozen=True)
+class LinePart:
+    """A source of error with the sensitivities of the line to it: of the leak (A) and of the pull-down (S)."""
+
+    source: Source
+    leak_a: float
+    pull_down_s: float
+
+
+@dataclass(frozen=True)
 class LeakLine:
     """The straight line I_net = leak − V·G_pd through settled points, and its test (design §2).
 
     `leak_a`, `pull_down_s`: intercept and G_pd with standard uncertainties; `covariance`: of the two. `chi_square`
     with `dof` degrees of freedom and `p_value` of the lack of fit. `passes` only where the fit is not refused and the
-    implied pull-down lies within the plan's range; else `reason` says which failed.
+    implied pull-down lies within the plan's range; else `reason` says which failed. `parts`: what its uncertainties are
+    made of.
     """
 
     points: int
@@ -153,6 +174,7 @@ class LeakLine:
     p_value: float | None
     passes: bool
     reason: str
+    parts: tuple[LinePart, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -194,13 +216,15 @@ class SweepPoint:
 @dataclass(frozen=True)
 class SweepBranch:
     """The conductance that one branch asks for: G_req (S) with its standard uncertainty, the half-width of its 95 %
-    interval, the voltage (at the pin) where V/I_net is smallest, and what of the uncertainty is noise."""
+    interval, the voltage (at the pin) where V/I_net is smallest, what of the uncertainty is noise, and all that it is
+    made of."""
 
     branch: Branch
     required: Value
     half_width_s: float
     at_v: float
     noise_u_s: float = 0.0
+    parts: tuple[Contribution, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -284,6 +308,8 @@ class PinFinding:
     and `press_level` are None where neither was planned.
     `supply`: what the unit drew while it stuck; None where it did not, or no supply measures. `origin`: board or chip,
     None where it did not go through the checklist.
+    `supply`: what the unit drew while it stuck; None where it did not, or no supply measures.
+    `budgets`: of every number with an uncertainty, of the trial that decides.
     """
 
     pin: str
@@ -311,6 +337,7 @@ class PinFinding:
     stuck_rate: StuckRate | None = None
     supply: SupplyDraw | None = None
     origin: OriginFinding | None = None
+    budgets: tuple[Stated, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from results.analysis.findings import LeakLine, Value
+from results.analysis.budget import Source
+from results.analysis.error_model import BENCH_LOAD, METER_GAIN, constant_source
+from results.analysis.findings import LeakLine, LinePart, Value
 from results.analysis.leakage import RestPoint
 from results.quantity import show
 from results.record.run_record import Rules
@@ -31,11 +33,15 @@ class LinePoint:
     """The settled trials of one resistor: their mean rest point, and the part of its u (volt) that is its own.
 
     `own_u_v` holds noise, repeatability and the constant part of the meter's accuracy; the gain error is not in it, as
-    all points share it.
+    all points share it. `random_u_v` is what of it is noise and repeatability, with `dof` degrees of freedom.
+    `fitted_by`: the relative error of the resistor, the same source as in the trials; None: not told apart.
     """
 
     rest: RestPoint
     own_u_v: float
+    random_u_v: float = 0.0
+    dof: float = math.inf
+    fitted_by: Source | None = None
 
 
 @dataclass(frozen=True)
@@ -63,7 +69,7 @@ def generalised_least_squares(design: FloatArray, observed: FloatArray, covarian
     return LinearFit(parameters, inverse @ inverse.T, float(residuals @ residuals))
 
 
-def average(points: Sequence[tuple[RestPoint, float]], gain_u: float) -> LinePoint:
+def average(points: Sequence[tuple[RestPoint, float]], gain_u: float, fitted_by: Source | None = None) -> LinePoint:
     """The mean of repeated trials with one resistor; each comes with the noise part (type A) of its u in volt.
 
     The systematic part (type B) is common to the repeats and is not reduced by their number; of the random part the
@@ -74,10 +80,13 @@ def average(points: Sequence[tuple[RestPoint, float]], gain_u: float) -> LinePoi
     noise = np.array([noise_v for _, noise_v in points])
     systematic = max(max(rest.touch.u**2 - noise_v**2, 0.0) for rest, noise_v in points)
     scatter = float(volts.var(ddof=1)) if volts.size > 1 else 0.0
-    random = max(float(np.mean(noise**2)), scatter) / volts.size
+    noise_v2 = float(np.mean(noise**2))
+    random = max(noise_v2, scatter) / volts.size
+    dof = volts.size - 1.0 if scatter > noise_v2 else math.inf
     mean_v = float(volts.mean())
     own = max(systematic - (gain_u * mean_v) ** 2, 0.0) + random
-    return LinePoint(replace(rests[0], touch=Value(mean_v, math.sqrt(systematic + random))), math.sqrt(own))
+    rest = replace(rests[0], touch=Value(mean_v, math.sqrt(systematic + random)))
+    return LinePoint(rest, math.sqrt(own), math.sqrt(random), dof, fitted_by)
 
 
 def fit_line(
@@ -103,6 +112,7 @@ def fit_line(
     except np.linalg.LinAlgError:
         reason = "the points carry no uncertainty or coincide: a fit cannot be tested"
         return LeakLine(len(points), None, None, 0.0, 0.0, dof, None, False, reason)
+    parts = _parts(points, gain_u, fit)
     fit = replace(fit, covariance=fit.covariance + _common(points) ** 2 * np.outer(fit.parameters, fit.parameters))
     from scipy.stats import chi2
 
@@ -120,36 +130,95 @@ def fit_line(
         p_value=p_value,
         passes=not reason,
         reason=reason,
+        parts=parts,
     )
 
 
-def _iterated(points: Sequence[LinePoint], gain_u: float) -> LinearFit:
-    """In µA, µS and V, so that every number is of order one."""
+@dataclass(frozen=True)
+class _System:
+    """The fit at an assumed slope, in µA, µS and V, so that every number is of order one: one row a point.
+
+    `per_volt`, `per_siemens`: by how much a point misses the line for an error of its voltage and of its conductance.
+    """
+
+    design: FloatArray
+    observed: FloatArray
+    covariance: FloatArray
+    per_volt: FloatArray
+    per_siemens: FloatArray
+
+
+def _system(points: Sequence[LinePoint], gain_u: float, slope: float) -> _System:
     volts = np.array([point.rest.touch.value for point in points])
     outside = np.array([point.rest.outside.value for point in points]) * _MICRO
-    outside_u = np.array([point.rest.outside.u for point in points]) * _MICRO
+    fitted_u = np.array([point.rest.fitted.u for point in points]) * _MICRO
     own_u = np.array([point.own_u_v for point in points])
     series = np.array([point.rest.series_ohm for point in points]) / _MICRO
+    per_volt = outside + slope * (1.0 + series * outside)
+    per_siemens = volts * (1.0 + slope * series)
+    gain, load = gain_u * per_volt * volts, _load_u(points) * _load_s(points) * _MICRO * per_siemens
+    covariance = np.diag((per_volt * own_u) ** 2 + (per_siemens * fitted_u) ** 2)
+    covariance += np.outer(gain, gain) + np.outer(load, load)
     design = np.column_stack([np.ones_like(volts), -volts * (1.0 + series * outside)])
+    return _System(design, volts * outside, covariance, per_volt, per_siemens)
+
+
+def _load_s(points: Sequence[LinePoint]) -> float:
+    """The bench's load, which all points share, in siemens."""
+    return points[0].rest.outside.value - points[0].rest.fitted.value
+
+
+def _load_u(points: Sequence[LinePoint]) -> float:
+    """Its relative standard uncertainty."""
+    load_s, rest = _load_s(points), points[0].rest
+    return math.sqrt(max(rest.outside.u**2 - rest.fitted.u**2, 0.0)) / load_s if load_s > 0.0 else 0.0
+
+
+def _iterated(points: Sequence[LinePoint], gain_u: float) -> LinearFit:
     slope = 0.0
     for _ in range(_ROUNDS):
-        per_volt = outside + slope * (1.0 + series * outside)
-        per_siemens = volts * (1.0 + slope * series)
-        shared = gain_u * per_volt * volts
-        covariance = np.diag((per_volt * own_u) ** 2 + (per_siemens * outside_u) ** 2) + np.outer(shared, shared)
-        fit = generalised_least_squares(design, volts * outside, covariance)
+        system = _system(points, gain_u, slope)
+        fit = generalised_least_squares(system.design, system.observed, system.covariance)
         before, slope = slope, float(fit.parameters[1])
         if abs(slope - before) <= 1e-12 * abs(slope):
             break
     return fit
 
 
+def _parts(points: Sequence[LinePoint], gain_u: float, fit: LinearFit) -> tuple[LinePart, ...]:
+    """Leak and pull-down by the sources of their errors: an error r of the points moves the parameters by K·r, with
+    K = (XᵀC⁻¹X)⁻¹XᵀC⁻¹."""
+    system = _system(points, gain_u, float(fit.parameters[1]))
+    moved = fit.covariance @ system.design.T @ np.linalg.inv(system.covariance)
+
+    def part(source: Source, error: FloatArray) -> LinePart:
+        leak_ua, pull_down_us = (float(value) for value in moved @ error)
+        return LinePart(source, leak_ua / _MICRO, pull_down_us / _MICRO)
+
+    volts = np.array([point.rest.touch.value for point in points])
+    parts = [
+        part(Source(METER_GAIN, "B", "rectangular", gain_u), system.per_volt * volts),
+        part(Source(BENCH_LOAD, "B", "rectangular", _load_u(points)), _load_s(points) * _MICRO * system.per_siemens),
+    ]
+    for point, row in zip(points, np.eye(len(points)), strict=True):
+        name, constant = point.rest.resistor, math.sqrt(max(point.own_u_v**2 - point.random_u_v**2, 0.0))
+        parts.append(part(constant_source(name, constant), system.per_volt * row))
+        random = Source(f"noise and repeats, {name}", "A", "t", point.random_u_v, point.dof, unit="V")
+        parts.append(part(random, system.per_volt * row))
+        if point.fitted_by is not None:
+            # A resistor that is too large conducts too little.
+            error = -point.rest.fitted.value * _MICRO * system.per_siemens * row
+            parts.append(part(point.fitted_by, error))
+    leak_ua, pull_down_us = (float(value) for value in fit.parameters)
+    alike = Source("error common to all resistors", "B", "rectangular", _common(points))
+    parts.append(LinePart(alike, leak_ua / _MICRO, pull_down_us / _MICRO))
+    return tuple(one for one in parts if one.source.u > 0.0)
+
+
 def _common(points: Sequence[LinePoint]) -> float:
     """Relative standard uncertainty of the conductances outside if all resistors err alike: leak and pull-down then
     err alike, too."""
-    return max(
-        (point.rest.outside.u / point.rest.outside.value for point in points if point.rest.outside.u), default=0.0
-    )
+    return max((point.rest.fitted.u / point.rest.outside.value for point in points if point.rest.fitted.u), default=0.0)
 
 
 def _contradicted(fit: LinearFit, below: Sequence[RestPoint], floor_v: float, coverage: float) -> str:

@@ -3,7 +3,7 @@
 At rest, what comes out of the pin flows through everything outside: I_net(V) = V · G, with V where the bench touches
 the node and G the trial resistor, meter and fixture together (Kirchhoff's current law). A series resistance s on the
 board carries the same current, so the pin itself is at V · (1 + s·G). V and G come from different instruments and are
-taken as independent; the meter's input resistance is taken as exact as stated.
+taken as independent; meter input resistance and fixture leakage are as exact as their tolerances say.
 """
 
 from __future__ import annotations
@@ -69,10 +69,20 @@ def bench_load(meter: MeterModel, fixture: Fixture) -> float | None:
     return None if meter.input_ohm is None else 1.0 / meter.input_ohm + fixture.conductance_s
 
 
-def rest_point(touch: Value, resistor: Resistor, load_s: float | None, series_ohm: float) -> RestPoint:
+def bench_load_u(meter: MeterModel, fixture: Fixture) -> float:
+    """Standard uncertainty of that conductance in siemens, from the tolerances of both (rectangular)."""
+    input_s = 0.0 if meter.input_ohm is None else 1.0 / meter.input_ohm
+    half_widths = (input_s * meter.input_tolerance, fixture.conductance_s * fixture.conductance_tolerance)
+    return math.hypot(*half_widths) / math.sqrt(3.0)
+
+
+def rest_point(
+    touch: Value, resistor: Resistor, load_s: float | None, series_ohm: float, load_u_s: float = 0.0
+) -> RestPoint:
     """A settled trial as a rest point; without a stated load only what is fitted counts."""
     fitted = Value(resistor.conductance_s, resistor.conductance_u_s)
-    return RestPoint(resistor.name, touch, Value(fitted.value + (load_s or 0.0), fitted.u), fitted, series_ohm)
+    outside = Value(fitted.value + (load_s or 0.0), fitted.u if load_s is None else math.hypot(fitted.u, load_u_s))
+    return RestPoint(resistor.name, touch, outside, fitted, series_ohm)
 
 
 def local_slopes(points: Sequence[RestPoint], above_v: float) -> Mapping[str, Value]:
@@ -137,7 +147,8 @@ def without_load(
         return Value(pin.value + shift, math.hypot(pin.u, shift / math.sqrt(3.0)))
     steepness = seen_without - slope_s.value
     shift = lifted / steepness
-    return Value(pin.value + shift, math.hypot(pin.u, shift * slope_s.u / steepness))
+    load_u = math.sqrt(max(point.outside.u**2 - point.fitted.u**2, 0.0)) / load_s
+    return Value(pin.value + shift, math.hypot(pin.u, shift * slope_s.u / steepness, shift * load_u))
 
 
 def _through(conductance_s: float, series_ohm: float) -> float:

@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from results.analysis.advice import Case, advise
+from results.analysis.budgets import budgets_of, leakage_of
+from results.analysis.error_model import Term, resistor_source
 from results.analysis.findings import LeakLine, PinFinding, SweepFinding, TrialFinding, Value, Verdict
 from results.analysis.leak_line import average, fit_line
 from results.analysis.leakage import RestPoint, local_slopes, without_load
@@ -24,6 +26,7 @@ from results.analysis.pin_notes import (
     trial_notes,
 )
 from results.analysis.pull_down import PullDown, find_pull_down
+from results.analysis.pull_down_model import pull_down_term
 from results.analysis.safe_resistance import bracket, disagreement, largest_safe, required_conductance, with_limits
 from results.analysis.stuck_rate import stuck_rate
 from results.analysis.sweep_advice import advise_with_sweep
@@ -46,16 +49,21 @@ def analyse_pin(
     rests = {read.trial.sequence: bench.rest_of(read) for read in trials}
     line = _line(bench, trials, rests)
     stuck_somewhere = any(rest is not None and rest.pin.value > record.levels.v_il for rest in rests.values())
-    holds = [hold for read in trials if not read.trial.as_found and (hold := bench.hold_of(read)) is not None]
+    held = [read for read in trials if not read.trial.as_found]
+    holds = [hold for read in held if (hold := bench.hold_of(read)) is not None]
     sure_v = [rest.pin.value - record.rules.coverage * rest.pin.u for rest in rests.values() if rest is not None]
     pull_down = find_pull_down(
         holds, line, record.rules, _rail(trials, condition), stuck_somewhere, max(sure_v, default=0.0)
     )
+    inside = pull_down_term(bench, pull_down, held, line)
+    pull_down = pull_down.known_as(inside.value())
     slopes = _slopes(bench, trials, rests, line)
-    rail_v = _rail(trials, condition)
-    rows = tuple(_row(bench, read, rests[read.trial.sequence], slopes, pull_down, rail_v) for read in trials)
+    rail_v, quick = _rail(trials, condition), inside.linearised()
+    rows = tuple(_row(bench, read, rests[read.trial.sequence], slopes, pull_down, rail_v, quick) for read in trials)
     finding = _pin(bench, condition, rows, line, pull_down)
-    return finding if sweep is None else _with_sweep(bench, finding, sweep)
+    if sweep is not None:
+        finding = _with_sweep(bench, finding, sweep)
+    return replace(finding, budgets=budgets_of(bench, finding, inside))
 
 
 def _with_sweep(bench: PinBench, finding: PinFinding, sweep: SweepFinding) -> PinFinding:
@@ -114,7 +122,9 @@ def _line(bench: PinBench, trials: Sequence[ReadTrial], rests: Mapping[int, Rest
             by_resistor.setdefault(rest.resistor, []).append((rest, read.trace.settled.u_noise_v))
         elif rest.pin.value <= floor_v:
             below[rest.resistor] = rest
-    points = [average(repeats, bench.gain_u) for repeats in by_resistor.values()]
+    points = [
+        average(repeats, bench.gain_u, resistor_source(bench.resistor(name))) for name, repeats in by_resistor.items()
+    ]
     if not points:
         return None
     never_above = [rest for name, rest in below.items() if name not in by_resistor]
@@ -139,6 +149,7 @@ def _row(
     slopes: Mapping[str, Value],
     pull_down: PullDown,
     rail_v: float,
+    inside: Term,
 ) -> TrialFinding:
     if read.observation is None:
         return TrialFinding(read.trial, "not tested", None, None, None, None, None, None, "")
@@ -161,7 +172,7 @@ def _row(
         settled=None if rest is None else rest.touch,
         at_pin=None if rest is None else judged,
         net_current=rest.net_current if rest is not None and known else None,
-        leakage=rest.leakage(pull_down.conductance) if rest is not None and known else None,
+        leakage=None if rest is None else leakage_of(bench, read, rest, pull_down, inside),
         note=trial_notes(
             read.trial,
             read.observation,

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from results.analysis.findings import TraceFinding, Value
-from results.analysis.leakage import RestPoint, bench_load, rest_point
+from results.analysis.leakage import RestPoint, bench_load, bench_load_u, rest_point
 from results.analysis.pull_down import HoldPoint, hold_point
 from results.errors import RecordError
 from results.record.observation import Observation
@@ -46,6 +46,10 @@ class PinBench:
         return bench_load(self.record.meter, self.record.fixture)
 
     @property
+    def load_u_s(self) -> float:
+        return bench_load_u(self.record.meter, self.record.fixture)
+
+    @property
     def gain_u(self) -> float:
         """Relative standard uncertainty that all readings share (rectangular limits)."""
         return self.record.meter.accuracy_reading / math.sqrt(3.0)
@@ -57,7 +61,7 @@ class PinBench:
             raise RecordError(f"run.json: resistors: no resistor named {name!r}") from None
 
     def point(self, touch: Value, resistor: str) -> RestPoint:
-        return rest_point(touch, self.resistor(resistor), self.load_s, self.pin.series_ohm)
+        return rest_point(touch, self.resistor(resistor), self.load_s, self.pin.series_ohm, self.load_u_s)
 
     def rest_of(self, read: ReadTrial) -> RestPoint | None:
         """The rest point of a trial; None where the node did not settle by itself."""
@@ -70,6 +74,13 @@ class PinBench:
             return None
         return self.point(Value(settled.voltage_v, settled.u_v), read.trial.resistor)
 
+    def held_v(self, read: ReadTrial) -> float | None:
+        """The level while pressed (V): as measured then, else as it stands in the trace."""
+        if read.observation is not None and read.observation.hold_v is not None:
+            return read.observation.hold_v
+        edge = None if read.trace is None else read.trace.edge
+        return None if edge is None else edge.held_v
+
     def hold_of(self, read: ReadTrial) -> HoldPoint | None:
         """Net pin current while held; None where the press path is not known or the meter's load is not."""
         if not read.is_evidence or read.observation is None or read.trace is None or self.load_s is None:
@@ -77,9 +88,6 @@ class PinBench:
         # Held at the press level by a leak: what the pull-down draws there cannot be told from it.
         if read.trace.at_press_level:
             return None
-        edge = read.trace.edge
-        held_v = read.observation.hold_v
-        if held_v is None and edge is not None:
-            held_v = edge.held_v
+        held_v = self.held_v(read)
         outside = self.point(Value(0.0, 0.0), read.trial.resistor).outside
-        return hold_point(read.observation, held_v, outside, self.pin.series_ohm, self.record.meter)
+        return hold_point(read.observation, held_v, outside, self.pin.series_ohm, self.record.meter, self.record.source)

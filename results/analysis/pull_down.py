@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
+from results.analysis.coverage_interval import standard_uncertainty
 from results.analysis.findings import LeakLine, Value
 from results.analysis.held_node import net_current_while_held
 from results.quantity import show
 from results.record.observation import Observation
-from results.record.run_record import MeterModel, Rules
+from results.record.run_record import MeterModel, Rules, SourceModel
 
 PullDownFrom = Literal["hold level", "line", "plan range", "not found"]
 
@@ -42,6 +43,10 @@ class PullDown:
     note: str = ""
     hidden: bool = False
 
+    def known_as(self, conductance: Value) -> PullDown:
+        """With the uncertainty that its sources come to, where it was measured while held."""
+        return replace(self, conductance=conductance) if self.source == "hold level" else self
+
     @property
     def resistance(self) -> Value | None:
         """In ohm: inverted last; None where no pull-down was found. The plan's range is rectangular in ohm as well."""
@@ -65,17 +70,22 @@ class HoldPoint:
 
 
 def hold_point(
-    observation: Observation, hold_v: float | None, outside: Value, series_ohm: float, meter: MeterModel
+    observation: Observation,
+    hold_v: float | None,
+    outside: Value,
+    series_ohm: float,
+    meter: MeterModel,
+    source: SourceModel | None = None,
 ) -> HoldPoint | None:
     """Net pin current at the hold level; None where the press path is not known well enough.
 
-    What a source delivered stands in the record without its own accuracy, which is not in u; a press resistor is
-    preferred.
+    A press resistor is preferred to what a source says it delivered, with the accuracy of `source` (None: not stated,
+    and not in u).
     """
     if hold_v is None:
         return None
     by_resistor = observation.press_v is not None and observation.press_ohm
-    delivered = None if by_resistor or observation.press_current_a is None else Value(observation.press_current_a, 0.0)
+    delivered = None if by_resistor else _delivered(observation.press_current_a, source)
     current = net_current_while_held(
         hold_v,
         outside,
@@ -90,6 +100,13 @@ def hold_point(
         return None
     pin_v = hold_v + current.value * series_ohm
     return HoldPoint(pin_v, current, observation.contact in _PROVES_CONTACT) if pin_v > 0.0 else None
+
+
+def _delivered(press_a: float | None, source: SourceModel | None) -> Value | None:
+    """What a source delivered while holding (A); None where none measured it."""
+    if press_a is None or source is None:
+        return None if press_a is None else Value(press_a, 0.0)
+    return Value(press_a, standard_uncertainty((press_a * source.accuracy_reading, source.accuracy_a), 0.0))
 
 
 def find_pull_down(

@@ -89,10 +89,9 @@ def settle(
     start = _start(time_s, voltage_v, hum, interval_s, noise)
     fit = _best(time_s, voltage_v, start, hum, interval_s)
     length = float(time_s[-1] - time_s[start])
-    other = _other_u(voltage_v[start:], fit, hum, meter, interval_s, length, step_v)
-    if not hum.orders:
-        # At an unknown phase: arcsine, JCGM 100:2008, 4.4.5 and F.2.3.3.
-        other = math.hypot(other, unseen_hum_v / math.sqrt(2.0))
+    # At an unknown phase: arcsine, JCGM 100:2008, 4.4.5 and F.2.3.3.
+    unseen = _steady_hum_u(fit, hum, interval_s, length) if hum.orders else unseen_hum_v / math.sqrt(2.0)
+    other = _Other(quantisation_u(voltage_v[start:], step_v), unseen)
     settled = _window(time_s[start:], fit, hum, meter, other)
     last = _last(time_s.size - start, length, fit, meter, other)
     return _judged(settled, last, length, Settling(None, last, True, fit, hum, noise), rail_v)
@@ -147,8 +146,20 @@ def _start(time_s: FloatArray, voltage_v: FloatArray, hum: HumTerms, interval_s:
     return starts[-1]
 
 
-def _window(time_s: FloatArray, fit: TailFit, hum: HumTerms, meter: MeterModel, other_u_v: float) -> Settled:
-    u_noise, u_accuracy = math.hypot(fit.level_u_v, other_u_v), accuracy_u(fit.level_v, meter)
+@dataclass(frozen=True)
+class _Other:
+    """Standard uncertainty beside noise and accuracy, in volt: converter step, and hum that samples cannot show."""
+
+    step_v: float
+    hum_v: float
+
+    @property
+    def u_v(self) -> float:
+        return math.hypot(self.step_v, self.hum_v)
+
+
+def _window(time_s: FloatArray, fit: TailFit, hum: HumTerms, meter: MeterModel, other: _Other) -> Settled:
+    u_noise, u_accuracy = math.hypot(fit.level_u_v, other.u_v), accuracy_u(fit.level_v, meter)
     length = float(time_s[-1] - time_s[0])
     seen = not hum.forced and fit.hum_amplitude_v > _HUM_SEEN * fit.noise_v
     return Settled(
@@ -162,16 +173,18 @@ def _window(time_s: FloatArray, fit: TailFit, hum: HumTerms, meter: MeterModel, 
         hum_v=fit.hum_amplitude_v if seen else 0.0,
         hum_hz=hum.line_hz if seen else None,
         drift_v=0.0 if fit.tau_s is None else fit.at(length) - fit.at(0.0),
+        u_step_v=other.step_v,
+        u_hum_v=other.hum_v,
     )
 
 
-def _last(count: int, length: float, fit: TailFit, meter: MeterModel, other_u_v: float) -> Value:
+def _last(count: int, length: float, fit: TailFit, meter: MeterModel, other: _Other) -> Value:
     """Where the fit is at its end. Type A: of a level, or about that of the last fifth of a curve."""
     level = fit.at(length)
     u_noise = fit.level_u_v
     if fit.tau_s is not None:
         u_noise = fit.noise_v * math.sqrt(min(fit.factor / max(0.2 * count, 1.0), 1.0))
-    return Value(level, math.sqrt(u_noise**2 + other_u_v**2 + accuracy_u(level, meter) ** 2))
+    return Value(level, math.sqrt(u_noise**2 + other.u_v**2 + accuracy_u(level, meter) ** 2))
 
 
 def _judged(settled: Settled, last: Value, length: float, found: Settling, rail_v: float) -> Settling:
@@ -198,18 +211,16 @@ def _drifting(settled: Settled, last: Value) -> Settled:
     u_drift = abs(settled.drift_v) / math.sqrt(3.0)
     u_v = math.hypot(last.u, u_drift)
     u_noise = math.sqrt(max(u_v**2 - settled.u_accuracy_v**2, 0.0))
-    return replace(settled, voltage_v=last.value, u_v=u_v, u_noise_v=u_noise)
+    return replace(settled, voltage_v=last.value, u_v=u_v, u_noise_v=u_noise, u_drift_v=u_drift)
 
 
-def _other_u(
-    volts: FloatArray, fit: TailFit, hum: HumTerms, meter: MeterModel, interval_s: float, length_s: float, step_v: float
-) -> float:
-    """Converter step, and harmonics of the hum that the sample interval turns into a steady voltage.
+def _steady_hum_u(fit: TailFit, hum: HumTerms, interval_s: float, length_s: float) -> float:
+    """Harmonics of the hum that the sample interval turns into a steady voltage.
 
     Such a harmonic of order m is unseen; of a trapezoid it is at most 1/m² of the fundamental, at an unknown phase
     (arcsine: over √2, JCGM 100:2008, F.2.3.3 gives its variance as a²/2).
     """
-    squares = quantisation_u(volts, step_v) ** 2
+    squares = 0.0
     if hum.line_hz is not None and hum.orders:
         for order in aliased_to_steady(hum.line_hz, interval_s, length_s):
             squares += (fit.hum_amplitude_v / order**2) ** 2 / 2.0

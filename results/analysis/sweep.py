@@ -15,11 +15,13 @@ from itertools import pairwise
 
 import numpy as np
 
+from results.analysis.budget import Contribution, Source, rectangular
 from results.analysis.coverage_interval import half_width, standard_uncertainty
+from results.analysis.error_model import METER_GAIN, SOURCE_GAIN, SOURCE_OFFSET, load_source
 from results.analysis.findings import SweepBranch, SweepFinding, SweepPoint, Value
-from results.analysis.leakage import bench_load
+from results.analysis.leakage import bench_load, bench_load_u
 from results.analysis.peak import Peak, Points, cost_of_choice, largest_ratio
-from results.analysis.sweep_curve import hysteresis, noise_of, rests_of, trips
+from results.analysis.sweep_curve import hysteresis, noise_freedom, noise_of, rests_of, trips
 from results.quantity import show
 from results.record.observation import Branch, Observation
 from results.record.run_record import RunRecord, SourceModel, SweepRules
@@ -72,14 +74,17 @@ class _Model:
     load_s: float
     series_ohm: float
 
-    def limits(self, node_v: float, source_a: float, per_volt: float, per_ampere: float) -> list[float]:
-        """Half-widths of the errors that all points share, in siemens: gain and offset of meter and source."""
+    def limits(self, node_v: float, source_a: float, per_volt: float, per_ampere: float) -> list[Contribution]:
+        """The errors that all points share, with what they do to G_req: gain and offset of meter and source, and the
+        bench's load, which takes its share of what the source drives."""
         meter = self.record.meter
+        load = load_source(Value(self.load_s, bench_load_u(meter, self.record.fixture)))
         return [
-            per_volt * node_v * meter.accuracy_reading,
-            per_volt * meter.accuracy_v,
-            per_ampere * source_a * self.source.accuracy_reading,
-            per_ampere * self.source.accuracy_a,
+            Contribution(rectangular(METER_GAIN, meter.accuracy_reading), per_volt * node_v),
+            Contribution(rectangular("meter constant part, sweep", meter.accuracy_v, unit="V"), per_volt),
+            Contribution(rectangular(SOURCE_GAIN, self.source.accuracy_reading), per_ampere * source_a),
+            Contribution(rectangular(SOURCE_OFFSET, self.source.accuracy_a, unit="A"), per_ampere),
+            Contribution(load, -per_ampere * node_v * self.load_s),
         ]
 
 
@@ -103,6 +108,7 @@ def _points(model: _Model, observation: Observation) -> tuple[SweepPoint, ...]:
     trace, noise = observation.trace, noise_of(observation)
     assert trace.current_a is not None
     meter, source = model.record.meter, model.source
+    load_u_s = bench_load_u(meter, model.record.fixture)
     points = []
     for step in observation.steps:
         if step.in_compliance or not step.agreeing:
@@ -115,7 +121,7 @@ def _points(model: _Model, observation: Observation) -> tuple[SweepPoint, ...]:
         u_v = standard_uncertainty((node_v * meter.accuracy_reading, meter.accuracy_v), noise[0] / root)
         u_a = standard_uncertainty((source_a * source.accuracy_reading, source.accuracy_a), noise[1] / root)
         net_a = node_v * model.load_s - source_a
-        net = Value(net_a, math.hypot(model.load_s * u_v, u_a))
+        net = Value(net_a, math.hypot(model.load_s * u_v, u_a, node_v * load_u_s))
         at_pin_v = node_v + model.series_ohm * net_a
         points.append(SweepPoint(step, Value(node_v, u_v), Value(source_a, u_a), net, at_pin_v))
     return tuple(points)
@@ -133,7 +139,7 @@ def _branch(
         return None, f"sweep, {branch} branch: not determined: {gap}"
     curve = _curve(model, [point for point in mine if (point.at_pin_v or 0.0) > 0.25 * v_il], observation)
     peak = largest_ratio(curve, v_il, max(step.level_v for step in observation.steps))
-    return _with_errors(model, branch, curve, peak), ""
+    return _with_errors(model, branch, curve, peak, noise_freedom(observation)), ""
 
 
 def _gap(points: Sequence[SweepPoint], rules: SweepRules, observation: Observation, v_il: float) -> str:
@@ -174,16 +180,27 @@ def _curve(model: _Model, points: Sequence[SweepPoint], observation: Observation
     )
 
 
-def _with_errors(model: _Model, branch: Branch, curve: Points, peak: Peak) -> SweepBranch:
+def _with_errors(model: _Model, branch: Branch, curve: Points, peak: Peak, dof: float) -> SweepBranch:
     """The peak with the errors that all points share. At V_IL itself the slope counts: where V_IL is, is uncertain."""
     per_volt = float(np.interp(peak.at_v, curve.volts, curve.per_volt)) - peak.slope_s_per_v * curve.pin_per_volt
     per_ampere = float(np.interp(peak.at_v, curve.volts, curve.per_ampere)) - peak.slope_s_per_v * curve.pin_per_ampere
     net_a = peak.ratio_s * peak.at_v
     node_v = peak.at_v - model.series_ohm * net_a
     source_a = node_v * model.load_s - net_a
-    limits = [*model.limits(node_v, source_a, per_volt, per_ampere), peak.between_s]
+    errors = model.limits(node_v, source_a, per_volt, per_ampere)
+    errors.append(Contribution(rectangular("what lies between the steps", peak.between_s, unit="S"), 1.0))
+    limits = [math.sqrt(3.0) * error.amount for error in errors]
     required = Value(peak.ratio_s, standard_uncertainty([*limits, peak.bound_s], peak.noise_u_s))
-    return SweepBranch(branch, required, half_width(limits, peak.noise_u_s) + peak.bound_s, peak.at_v, peak.noise_u_s)
+    errors.append(Contribution(rectangular("bounds of the largest point", peak.bound_s, unit="S"), 1.0))
+    errors.append(Contribution(Source("noise of the sweep", "A", "t", peak.noise_u_s, dof, unit="S"), 1.0))
+    return SweepBranch(
+        branch,
+        required,
+        half_width(limits, peak.noise_u_s) + peak.bound_s,
+        peak.at_v,
+        peak.noise_u_s,
+        tuple(error for error in errors if error.amount),
+    )
 
 
 def _worse(down: SweepBranch | None, up: SweepBranch | None) -> SweepBranch | None:
@@ -192,7 +209,15 @@ def _worse(down: SweepBranch | None, up: SweepBranch | None) -> SweepBranch | No
         return None
     first, second = (down, up) if down.required.value >= up.required.value else (up, down)
     chosen_s = cost_of_choice(first.required.value - second.required.value, first.noise_u_s, second.noise_u_s)
-    return replace(first, half_width_s=first.half_width_s + chosen_s)
+    if not chosen_s:
+        return first
+    choice = Contribution(rectangular("choice of the branch", chosen_s, unit="S"), 1.0)
+    return replace(
+        first,
+        required=Value(first.required.value, math.hypot(first.required.u, choice.amount)),
+        half_width_s=first.half_width_s + chosen_s,
+        parts=(*first.parts, choice),
+    )
 
 
 def _with_safe(finding: SweepFinding, worse: SweepBranch | None) -> SweepFinding:

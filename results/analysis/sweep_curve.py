@@ -32,6 +32,12 @@ def noise_of(observation: Observation) -> tuple[float, float]:
     return pooled[0], pooled[1]
 
 
+def noise_freedom(observation: Observation) -> float:
+    """Degrees of freedom of that noise: readings less the means of their steps; at least one."""
+    settled = [step for step in observation.steps if step.agreeing > 1 and not step.in_compliance]
+    return float(max(sum(step.agreeing - 1 for step in settled), 1))
+
+
 def curve_of(points: Sequence[SweepPoint], branch: Branch) -> tuple[FloatArray, FloatArray]:
     """Volts at the pin, rising, and net pin current (A) of a branch, each of shape (n,); points closer than 0.1 mV are
     averaged."""

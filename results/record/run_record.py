@@ -59,7 +59,8 @@ class MeterModel:
     Accuracy limits are half-widths: `accuracy_reading` relative to the reading, `accuracy_v` in volt (of range, and
     all else that is constant). `input_ohm` is None where unknown (then its load cannot be corrected, and is said).
     `aperture_s` and `step_s` (10–90 % of a step) bound the time constants that can be resolved. `line_hz` is None where
-    unknown: then both 50 Hz and 60 Hz are looked for.
+    unknown: then both 50 Hz and 60 Hz are looked for. `input_tolerance`: relative half-width of `input_ohm`; 0: taken
+    as exact.
     """
 
     accuracy_reading: float
@@ -69,6 +70,7 @@ class MeterModel:
     step_s: float = 0.0
     range_v: float | None = None
     line_hz: float | None = None
+    input_tolerance: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -113,11 +115,13 @@ class Fixture:
     """Leakage conductance (siemens) and capacitance (farad) of relays and cables at the node; 0 where unknown.
 
     `capacitance_tolerance` is relative, None where it is not stated.
+    `conductance_tolerance`: relative half-width of the leakage; 0: taken as exact.
     """
 
     conductance_s: float = 0.0
     capacitance_f: float = 0.0
     capacitance_tolerance: float | None = None
+    conductance_tolerance: float = 0.0
 
 
 @dataclass(frozen=True)

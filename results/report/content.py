@@ -231,7 +231,7 @@ def _bench(finding: RunFinding) -> list[dict[str, str]]:
         _fact("Origin of the traces", "this bench" if record.origin == "bench" else "recorded by another instrument"),
         _fact("Meter accuracy (limits)", accuracy),
         *_source(record),
-        _fact("Meter input resistance", _stated(meter.input_ohm, "Ω")),
+        _fact("Meter input resistance", _known_to(meter.input_ohm, meter.input_tolerance)),
         _fact("Meter range", _stated(meter.range_v, "V")),
         _fact("Mains frequency", f"{meter.line_hz:g}\u00a0Hz" if meter.line_hz else "not stated"),
         _fact("Fixture", f"{plain(fixture.capacitance_f, 'F')}, leakage {plain(fixture.conductance_s, 'S')}"),
@@ -247,6 +247,13 @@ def _source(record: RunRecord) -> list[dict[str, str]]:
     source = record.source
     limits_text = f"{plain(source.accuracy_reading, '%')} of reading + {plain(source.accuracy_a, 'A')}"
     return [_fact("Source current accuracy (limits)", limits_text)]
+
+
+def _known_to(ohm: float | None, tolerance: float) -> str:
+    """A resistance with its tolerance, or that it is taken as exact."""
+    if ohm is None:
+        return "not stated"
+    return f"{plain(ohm, 'Ω')} " + (f"± {plain(tolerance, '%')}" if tolerance else "(taken as exact)")
 
 
 def _stated(value: float | None, unit: Any) -> str:

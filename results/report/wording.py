@@ -190,7 +190,9 @@ def _load(record: RunRecord) -> str:
             "without resistor may rest higher without the meter than is reported here."
         )
     return (
-        f"The meter loads the node with {plain(record.meter.input_ohm, 'Ω')}. The load is used to interpret the trials "
+        f"The meter loads the node with {plain(record.meter.input_ohm, 'Ω')}"
+        + (f" ± {plain(record.meter.input_tolerance, '%')}" if record.meter.input_tolerance else ", taken as exact")
+        + ". The load is used to interpret the trials "
         "and left out of the largest safe resistance. With no resistor the verdict is corrected for it where the slope "
         "at the rest point is known; otherwise it is taken into U."
     )

@@ -49,6 +49,28 @@ def bench_record() -> RunRecord:
     )
 
 
+def test_tolerances_of_the_load_come_from_the_bench_file() -> None:
+    """Unless stated they are zero: taken as exact."""
+    fixture = '[fixture]\nleakage_resistance = "10 GΩ"\nleakage_tolerance = "50 %"\n\n[wiring]\n'
+    stated = 'input_resistance = "10 MΩ"\ninput_resistance_tolerance = "1 %"'
+    bench = bench_from_text(changed(BENCH, ("[wiring]\n", fixture), ('input_resistance = "10 MΩ"', stated)))
+    plan = plan_from_text(PLAN)
+    record = make_record(plan, bench, [], run="r1", started_utc="2026-05-01T08:00:00Z", version="0.1.0")
+    assert (record.meter.input_tolerance, record.fixture.conductance_tolerance) == (0.01, 0.5)
+    exact = bench_record()
+    assert (exact.meter.input_tolerance, exact.fixture.conductance_tolerance) == (0.0, 0.0)
+    recorded = plan_from_text(PLAN + RECORDED.replace('"10 MΩ"', '"10 MΩ"\nmeter_resistance_tolerance = "2 %"'))
+    assert recorded_meter(recorded).input_tolerance == 0.02
+
+
+def test_the_decision_rule_of_the_plan_stands_in_the_record() -> None:
+    assert (bench_record().rules.guard_rule, bench_record().rules.guard_factor) == ("w = U", 1.0)
+    plan = plan_from_text(PLAN + '\n[decision]\nrule = "w = 0.83U"\n')
+    record = make_record(plan, None, [], run="r1", started_utc="2026-05-01T08:00:00Z", version="0.1.0")
+    assert (record.rules.guard_rule, record.rules.guard_factor) == ("w = 0.83 U", 0.83)
+    assert record.rules.guard_band(0.01) == pytest.approx(0.0166)
+
+
 def test_record_of_a_bench_run() -> None:
     record = bench_record()
     assert (record.origin, record.press_path, record.bench_name) == ("bench", "relay", "rack")

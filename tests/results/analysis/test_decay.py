@@ -159,3 +159,12 @@ def test_reduced_chi_square_is_one_where_the_noise_is_all_that_is_left() -> None
     values = [decay(Node(release_tau_s=4e-3, rest_v=1.0, seed=seed)).reduced_chi_square or 0.0 for seed in range(40)]
     assert 0.8 < float(np.mean(values)) < 1.25
     assert max(values) < 3.0
+
+
+def test_the_uncertainty_of_a_time_constant_is_told_by_its_parts() -> None:
+    """Of white noise nearly every sample is worth one; a clean exponential hardly changes on its way."""
+    found = decay(Node(release_tau_s=5e-3, noise_v=1e-3, rest_v=1.0))
+    assert found.u_s is not None
+    assert found.dof is not None
+    assert 0.0 <= found.u_model_s <= found.u_s
+    assert 0.5 < found.dof / len(made(Node(release_tau_s=5e-3)).time_s) < 1.0

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from results.analysis.error_model import BENCH_LOAD, resistor_source
 from results.analysis.findings import Value
 from results.analysis.leak_line import LinePoint, average, fit_line, generalised_least_squares
 from results.analysis.leakage import rest_point
@@ -168,3 +169,27 @@ def test_a_series_resistance_on_the_board_does_not_bend_the_line() -> None:
     assert line.pull_down_s is not None
     assert line.leak_a.value == pytest.approx(34e-6, rel=1e-3)
     assert 1 / line.pull_down_s.value == pytest.approx(64e3, rel=2e-3)
+
+
+@pytest.mark.parametrize("load_u", [0.0, 0.03])
+def test_the_parts_of_a_line_come_to_its_uncertainties_and_covariance(load_u: float) -> None:
+    """Meter gain, each reading, each resistor, and the bench's load, which moves the pull-down alone."""
+    resistors = (Resistor("none", None), Resistor("47 kΩ", 47e3, 0.01), Resistor("22 kΩ", 22e3, 0.01))
+    points = []
+    for resistor in resistors:
+        volts = 34e-6 / (resistor.conductance_s + 1e-7 + 1 / 64e3)
+        rest = rest_point(Value(volts, 4e-4), resistor, 1e-7, 0.0, load_u * 1e-7)
+        points.append(average([(rest, 1e-4), (rest, 1e-4)], 1e-4, resistor_source(resistor)))
+    line = fit_line(points, 1e-4, RULES)
+    assert line.leak_a is not None
+    assert line.pull_down_s is not None
+    leak = [part.leak_a * part.source.u for part in line.parts]
+    inside = [part.pull_down_s * part.source.u for part in line.parts]
+    assert math.hypot(*leak) == pytest.approx(line.leak_a.u, rel=1e-9)
+    assert math.hypot(*inside) == pytest.approx(line.pull_down_s.u, rel=1e-9)
+    assert sum(a * b for a, b in zip(leak, inside, strict=True)) == pytest.approx(line.covariance, rel=1e-6)
+    by_load = [part for part in line.parts if part.source.name == BENCH_LOAD]
+    assert len(by_load) == (load_u > 0.0)
+    for part in by_load:
+        assert part.pull_down_s * part.source.u == pytest.approx(-load_u * 1e-7, rel=1e-9)
+        assert abs(part.leak_a * part.source.u) < 1e-9 * line.leak_a.value

@@ -153,3 +153,12 @@ def test_hum_is_taken_out_of_the_end_of_the_window_alone_too() -> None:
     for last in (1450, 700, 50):
         clean = found.without_hum(trace.time_s[-last:], trace.voltage_v[-last:])
         assert float(np.std(clean)) == pytest.approx(4e-4, rel=0.3)
+
+
+def test_the_parts_of_what_is_no_noise_are_told_apart() -> None:
+    """A converter step of 1 mV without dither: 1 mV/√12 (JCGM 100:2008, F.2.2.1). Only noise is left beside."""
+    settled = settling(replace(STUCK, step_v=1e-3, noise_v=1e-6)).settled
+    assert settled is not None
+    assert settled.u_step_v == pytest.approx(1e-3 / math.sqrt(12.0), rel=1e-6)
+    assert (settled.u_hum_v, settled.u_drift_v) == (0.0, 0.0)
+    assert settled.u_noise_v == pytest.approx(settled.u_step_v, rel=1e-3)

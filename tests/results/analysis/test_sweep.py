@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -10,6 +11,7 @@ import pytest
 
 from procedures.forced_sweep import forced_sweep
 from results.analysis.coverage_interval import half_width
+from results.analysis.error_model import BENCH_LOAD
 from results.analysis.findings import SweepFinding, Value
 from results.analysis.load_line import required_conductance
 from results.analysis.sweep import sweep_finding
@@ -310,3 +312,28 @@ def test_random_instruments_within_their_limits_and_random_leaks(seed: int) -> N
     assert finding.worse is not None
     apart_s = finding.worse.required.value - 1.0 / true_safe_ohm(law)
     assert abs(apart_s) < 1.5 * finding.worse.half_width_s
+
+
+def test_the_parts_of_a_branch_come_to_its_uncertainty() -> None:
+    finding = swept(memoryless(D1), NOISY)
+    for branch in (finding.down, finding.up, finding.worse):
+        assert branch is not None
+        assert math.hypot(*(part.amount for part in branch.parts)) == pytest.approx(branch.required.u, rel=1e-9)
+        names = {part.source.name: part.source for part in branch.parts}
+        assert {"meter gain", "source gain", "source offset", "noise of the sweep"} <= set(names)
+        assert (names["noise of the sweep"].evaluation, names["noise of the sweep"].dof > 100) == ("A", True)
+
+
+def test_a_load_that_is_not_exact_moves_g_req_by_itself() -> None:
+    """Without a series resistance I_net/V carries the load as it is: 0.1 µS ± 5 %, rectangular."""
+    made = CurveBench(memoryless(D1), Errors())
+    observation = forced_sweep(made.as_bench(), SWEEP, settings(RULES))
+    known = record(RULES)
+    vague = replace(known, meter=replace(known.meter, input_tolerance=0.05))
+    exact, loaded = (sweep_finding(one, one.pin("D1"), SWEEP, observation).down for one in (known, vague))
+    assert exact is not None
+    assert loaded is not None
+    [part] = [part for part in loaded.parts if part.source.name == BENCH_LOAD]
+    assert known.meter.input_ohm is not None
+    assert abs(part.amount) == pytest.approx(0.05 / known.meter.input_ohm / math.sqrt(3.0), rel=1e-3)
+    assert loaded.required.u == pytest.approx(math.hypot(exact.required.u, part.amount), rel=1e-6)

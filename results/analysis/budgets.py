@@ -1,0 +1,182 @@
+"""The budgets of a pin under one condition: one for every kind of number that is reported with an uncertainty.
+
+Not of every trial: of the one that decides. The settled voltage is the highest with no resistor, as on page one; net
+pin current and leakage are those of the trial with the largest leakage.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from results.analysis.budget import Contribution, Source
+from results.analysis.error_model import (
+    Term,
+    about_trial,
+    at_pin_term,
+    inverse_term,
+    joined,
+    leakage_term,
+    line_terms,
+    linear_term,
+    load_term,
+    net_current_term,
+    resistor_term,
+    settled_term,
+    time_constant_term,
+)
+from results.analysis.findings import PinFinding, SweepBranch, TrialFinding, Value
+from results.analysis.leakage import RestPoint
+from results.analysis.monte_carlo import Stated
+from results.analysis.pin_bench import PinBench, ReadTrial
+from results.analysis.pull_down import PullDown
+from results.analysis.pull_down_model import PLAN_RANGE
+from results.record.trial import NO_RESISTOR
+
+SETTLED = "settled voltage"
+AT_PIN = "voltage at the pin without the meter"
+NET_CURRENT = "net pin current"
+LEAKAGE = "leakage"
+PULL_DOWN = "pull-down"
+REQUIRED = "required conductance"
+SAFE = "largest safe resistance"
+TIME_CONSTANT = "time constant"
+
+BENDS = 0.05
+"""Relative standard uncertainty of the pull-down from which on its product with other errors is looked at."""
+
+
+def budgets_of(bench: PinBench, finding: PinFinding, pull_down: Term) -> tuple[Stated, ...]:
+    """All budgets of a pin; a number that was not determined has none. `pull_down`: its conductance (S)."""
+    return (
+        *_of_voltage(bench, finding),
+        *_of_current(bench, finding, pull_down),
+        *_of_pull_down(finding, pull_down),
+        *_of_safe(bench, finding),
+        *_of_time_constant(finding),
+    )
+
+
+def outside_term(bench: PinBench, resistor: str) -> Term:
+    """Everything that conducts outside the pin in a trial (S): trial resistor, meter and fixture."""
+    load = load_term(Value(bench.load_s or 0.0, bench.load_u_s))
+    return joined(lambda fitted, more: fitted + more, resistor_term(bench.resistor(resistor)), load)
+
+
+def leakage_of(bench: PinBench, read: ReadTrial, rest: RestPoint, pull_down: PullDown, inside: Term) -> Value | None:
+    """The leakage of a settled trial (A). `inside`: the pull-down by its sources; what it shares with the trial counts
+    once. None where the trial did not settle, or the load of the bench is not known."""
+    if read.trace is None or read.trace.settled is None or bench.load_s is None:
+        return None
+    volts = settled_term(read.trace.settled, bench.record.meter, read.trial)
+    term = leakage_term(volts, outside_term(bench, rest.resistor), inside, rest.series_ohm)
+    return Value(rest.leakage(pull_down.conductance).value, term.value().u)
+
+
+def _of_voltage(bench: PinBench, finding: PinFinding) -> Iterator[Stated]:
+    row = _highest(finding.rows)
+    if row is None or row.trace is None or row.trace.settled is None:
+        return
+    volts = settled_term(row.trace.settled, bench.record.meter, row.trial)
+    yield Stated(volts.budget(SETTLED, "V"), about_trial(row.trial))
+    rest = bench.rest_of(ReadTrial(row.trial, row.observation, row.trace))
+    if rest is None or row.at_pin is None:
+        return
+    u_shift = math.sqrt(max(row.at_pin.u**2 - rest.pin.u**2, 0.0))
+    shift = Contribution(Source("load taken off by calculation", "B", "rectangular", u_shift, unit="V"), 1.0)
+    outside = outside_term(bench, row.trial.resistor)
+    at_pin = at_pin_term(volts, outside, rest.series_ohm, shift, row.at_pin.value - rest.pin.value)
+    yield Stated(at_pin.budget(AT_PIN, "V"), about_trial(row.trial))
+
+
+def _of_current(bench: PinBench, finding: PinFinding, pull_down: Term) -> Iterator[Stated]:
+    rows = [row for row in finding.rows if row.net_current is not None and row.leakage is not None]
+    row = max(rows, key=lambda one: one.leakage.value if one.leakage else -math.inf, default=None)
+    if row is None or row.trace is None or row.trace.settled is None:
+        return
+    volts, outside = (
+        settled_term(row.trace.settled, bench.record.meter, row.trial),
+        outside_term(bench, row.trial.resistor),
+    )
+    yield Stated(net_current_term(volts, outside).budget(NET_CURRENT, "A"), about_trial(row.trial))
+    leakage = leakage_term(volts, outside, pull_down, bench.pin.series_ohm)
+    inside = pull_down.value()
+    if inside.u > BENDS * abs(inside.value):
+        yield _compared(leakage, LEAKAGE, "A", about_trial(row.trial))
+    else:
+        yield Stated(leakage.budget(LEAKAGE, "A"), about_trial(row.trial))
+
+
+def _of_pull_down(finding: PinFinding, pull_down: Term) -> Iterator[Stated]:
+    if finding.pull_down is None:
+        return
+    about = f"from the {finding.pull_down_from}"
+    if finding.pull_down_from != "plan range":
+        yield _compared(inverse_term(pull_down), PULL_DOWN, "Ω", about)
+        return
+    # Rectangular in ohm as it is in the plan, not in siemens.
+    expected = Source(PLAN_RANGE, "B", "rectangular", finding.pull_down.u, estimate=finding.pull_down.value, unit="Ω")
+    yield Stated(Term((expected,), lambda x: x[expected.name]).budget(PULL_DOWN, "Ω"), about)
+
+
+def _of_safe(bench: PinBench, finding: PinFinding) -> Iterator[Stated]:
+    """G_req, which has an uncertainty wherever it lies, and R_safe where it is stated."""
+    required, about = _required(bench, finding)
+    if required is None:
+        return
+    yield Stated(required.budget(REQUIRED, "S"), about)
+    if finding.safe_ohm is not None:
+        yield _compared(inverse_term(required), SAFE, "Ω", about)
+
+
+def _required(bench: PinBench, finding: PinFinding) -> tuple[Term | None, str]:
+    branch = None if finding.sweep is None else finding.sweep.worse
+    if branch is not None:
+        return _swept(branch), f"from the sweep, {branch.branch} branch"
+    line = finding.line
+    terms = None if line is None or not line.passes else line_terms(line)
+    if terms is None:
+        return None, ""
+    v_il = bench.record.levels.v_il
+    return joined(lambda leak, inside: leak / v_il - inside, *terms), "from the plain-leak line"
+
+
+def _swept(branch: SweepBranch) -> Term:
+    return linear_term(branch.required.value, branch.parts)
+
+
+def _of_time_constant(finding: PinFinding) -> Iterator[Stated]:
+    """Of the bare pin where it has one, else of the first trial that has."""
+    for row in sorted(finding.rows, key=lambda one: one.trial.resistor != NO_RESISTOR):
+        decay = None if row.trace is None else row.trace.decay
+        term = None if decay is None else time_constant_term(decay)
+        if term is not None:
+            yield Stated(term.budget(TIME_CONSTANT, "s"), about_trial(row.trial))
+            return
+
+
+def _highest(rows: Sequence[TrialFinding]) -> TrialFinding | None:
+    """The highest that settled with no resistor; with any where no bare trial did."""
+    settled = [row for row in rows if row.settled is not None]
+    bare = [row for row in settled if row.trial.resistor == NO_RESISTOR]
+    return max(bare or settled, key=lambda row: row.settled.value if row.settled else -math.inf, default=None)
+
+
+def _compared(term: Term, quantity: str, unit: str, about: str) -> Stated:
+    budget = term.budget(quantity, unit)
+    return Stated(budget, about, term.compared(budget))
+
+
+__all__ = [
+    "AT_PIN",
+    "LEAKAGE",
+    "NET_CURRENT",
+    "PULL_DOWN",
+    "REQUIRED",
+    "SAFE",
+    "SETTLED",
+    "TIME_CONSTANT",
+    "budgets_of",
+    "leakage_of",
+    "outside_term",
+]
