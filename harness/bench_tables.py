@@ -70,8 +70,8 @@ class InstrumentTable:
 class MeterTable(InstrumentTable):
     """[meter]. Accuracy limits as in results.record.run_record.MeterModel.
 
-    `input_resistance_ohm` None: not known, its load cannot be corrected; its tolerance 0: exact. `memory`: readings that it stores, None where
-    not known.
+    `input_resistance_ohm` None: not known, its load cannot be corrected; a tolerance of 0: exact. `memory`:
+    readings that it stores, None where not known.
     """
 
     resource: Scpi

@@ -8,18 +8,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from results.analysis.budget import Contribution, Source
 from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.latch import OverdriveFinding, PressLevelFinding
 from results.analysis.load_line import RestVoltage
+from results.analysis.monte_carlo import Stated
 from results.analysis.origin import OriginFinding
 from results.analysis.pin_spread import PinSpread
 from results.analysis.pull_down_ways import PullDownWays
 from results.analysis.repeats import Repeats
 from results.analysis.stuck_rate import StuckRate
 from results.analysis.supply_draw import SupplyDraw
-from results.analysis.budget import Contribution, Source
-from results.analysis.load_line import RestVoltage
-from results.analysis.monte_carlo import Stated
 from results.analysis.value import Value as Value
 from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
@@ -308,7 +307,6 @@ class PinFinding:
     and `press_level` are None where neither was planned.
     `supply`: what the unit drew while it stuck; None where it did not, or no supply measures. `origin`: board or chip,
     None where it did not go through the checklist.
-    `supply`: what the unit drew while it stuck; None where it did not, or no supply measures.
     `budgets`: of every number with an uncertainty, of the trial that decides.
     """
 

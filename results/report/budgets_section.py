@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import cast
 
 from results.analysis.budget import Budget, Contribution
-from results.analysis.findings import PinFinding, RunFinding, Verdict
+from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.monte_carlo import Comparison, Stated
+from results.analysis.value import Value
 from results.analysis.verdict import ORDER
 from results.quantity import UnitSymbol
 from results.report.numbers import Cell, bare_cell, quantity_text, text_of
@@ -51,7 +52,7 @@ def deciding(finding: RunFinding) -> PinFinding | None:
     fitted = [pin for pin in known if pin.advice.ohm is not None and pin.advice.needed]
     if fitted:
         return min(fitted, key=lambda pin: pin.advice.ohm or 0.0)
-    return min(known, key=lambda pin: ORDER.index(cast("Verdict", pin.verdict)), default=None)
+    return min(known, key=lambda pin: ORDER.index(pin.verdict), default=None)
 
 
 def _table(stated: Stated) -> Table:
@@ -87,10 +88,7 @@ def _freedom(budget: Budget) -> str:
 
 def _caption(stated: Stated) -> str:
     """The quantity with U, of what, and how Monte Carlo compares."""
-    budget = stated.budget
-    unit = cast("UnitSymbol", budget.unit)
-    from results.analysis.value import Value
-
+    budget, unit = stated.budget, cast("UnitSymbol", stated.budget.unit)
     value = quantity_text(Value(budget.value, budget.u), unit, budget.coverage, prefixed=unit != "V")
     said = f"{budget.quantity.capitalize()}: {value}, {stated.about}."
     return said if stated.comparison is None else f"{said} {_compared(stated.comparison, unit)}"

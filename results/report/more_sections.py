@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from results.analysis.findings import RunFinding
 from results.report.bench_check import bench_check_section
+from results.report.budgets_section import budget_sections
 from results.report.conditions_section import conditions_section
 from results.report.fit_section import fit_section
 from results.report.latching import latching_sections
@@ -31,6 +32,7 @@ MAKERS: tuple[Maker, ...] = (
     repeat_section,
     spread_section,
     bench_check_section,
+    budget_sections,
 )
 
 

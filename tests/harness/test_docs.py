@@ -64,6 +64,7 @@ from results.logic_levels import known_standards
 from results.quantity import show
 from results.report.advice_csv import write_advice_csv
 from results.report.bench_check import write_checks_csv
+from results.report.budgets_csv import write_budgets_csv
 from results.report.latching import write_latching_csv
 from results.report.origin_section import write_checklist_csv
 from results.report.pull_down_section import write_pull_downs_csv
@@ -256,6 +257,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("pull_downs.csv", write_pull_downs_csv),
         ("latching.csv", write_latching_csv),
         ("checks.csv", write_checks_csv),
+        ("budgets.csv", write_budgets_csv),
     ],
 )
 def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path: Path) -> None:

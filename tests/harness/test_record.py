@@ -8,7 +8,7 @@ import pytest
 
 from harness.bench_file import bench_from_text
 from harness.plan import plan_from_text
-from harness.record import instrument_record, make_record, press_settings, trial_resistors
+from harness.record import instrument_record, make_record, press_settings, recorded_meter, trial_resistors
 from harness.sequence import trials_in_order
 from results.record.run_record import (
     InstrumentRecord,
