@@ -39,8 +39,9 @@ class Checked:
         """The record with the check in it, and the meter's input as measured where the check is valid."""
         meter, check = record.meter, self.check
         if check is not None and self.state == "valid" and meter.input_ohm is not None and check.meter_ohm is not None:
-            is_better = (check.meter_u_ohm or math.inf) < INPUT_U * check.meter_ohm
-            meter = replace(meter, input_ohm=check.meter_ohm) if is_better else meter
+            relative = (check.meter_u_ohm or math.inf) / check.meter_ohm
+            if relative < INPUT_U:
+                meter = replace(meter, input_ohm=check.meter_ohm, input_tolerance=math.sqrt(3.0) * relative)
         return replace(record, check=check, check_state=self.state, bench_checked=self.text, meter=meter)
 
 
@@ -87,7 +88,10 @@ def _better(table: Wired, found: InPlace) -> Wired:
 
 def _fixture(stated: FixtureTable, check: CheckRecord) -> FixtureTable:
     farad = stated.capacitance_f if check.capacitance_f is None else check.capacitance_f
-    ohm = stated.leakage_resistance_ohm
-    if check.leakage_s is not None:
-        ohm = 1.0 / check.leakage_s if check.leakage_s > 0.0 else None
-    return replace(stated, capacitance_f=farad, leakage_resistance_ohm=ohm)
+    found = replace(stated, capacitance_f=farad)
+    if check.leakage_s is None:
+        return found
+    if check.leakage_s <= 0.0:
+        return replace(found, leakage_resistance_ohm=None, leakage_tolerance=0.0)
+    tolerance = math.sqrt(3.0) * (check.leakage_u_s or 0.0) / check.leakage_s
+    return replace(found, leakage_resistance_ohm=1.0 / check.leakage_s, leakage_tolerance=tolerance)

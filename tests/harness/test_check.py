@@ -163,6 +163,14 @@ def test_a_run_uses_what_a_valid_check_measured_and_says_where_there_is_none(tmp
     assert finding.record.check == record
     assert finding.record.fixture.capacitance_f == record.capacitance_f
     assert finding.record.meter.input_ohm == record.meter_ohm
+    # As limits: their √3 th part is the standard uncertainty again.
+    assert record.meter_ohm is not None
+    assert record.meter_u_ohm is not None
+    assert record.leakage_s is not None
+    assert record.leakage_u_s is not None
+    assert finding.record.meter.input_tolerance == pytest.approx(3**0.5 * record.meter_u_ohm / record.meter_ohm)
+    fixture = finding.record.fixture
+    assert fixture.conductance_tolerance == pytest.approx(3**0.5 * record.leakage_u_s / record.leakage_s)
     assert titles(finding.record) == []
     late = replace(finding.record, check_state="expired")
     assert titles(late) == ["Bench check expired"]

@@ -107,4 +107,5 @@ def test_both_stand_in_the_report() -> None:
     pins = list(cold_and_hot())
     pins[2] = replace(pins[2], supply=SupplyDraw(3, 12, Value(140e-6, 10e-6), 22e-6, True))
     titles = [section["title"] for section in as_data(more_sections(finding(*pins)))]
-    assert titles[-2:] == ["Over the conditions", "Supply current"]
+    wanted = ("Over the conditions", "Supply current")
+    assert [title for title in titles if title in wanted] == list(wanted)
