@@ -15,6 +15,7 @@ from drivers.board import Board
 from drivers.bus import Bus, BusLook
 from drivers.clock import Clock
 from drivers.errors import BenchError, InstrumentError, LinkError, WiringError
+from drivers.hold import Holder
 from drivers.instrument import Instrument
 from drivers.limits import Limits
 from drivers.meter import Meter, Readings
@@ -102,6 +103,9 @@ class Bench:
             meter_input_ohm=meter_input_ohm,
             settle_s=settle_s,
         )
+        self._holder = Holder(
+            clock=clock, limits=limits, wiring=wiring, relays=self._relays, settle_s=settle_s, lease=lease
+        )
         self._presser = Presser(
             clock=clock,
             limits=limits,
@@ -111,6 +115,7 @@ class Bench:
             operator=operator,
             settle_s=settle_s,
             lease=lease,
+            held_left=self._holder.left_s,
         )
         self._path: PressPath = "relay"
         self._level_v: float | None = None
@@ -182,6 +187,7 @@ class Bench:
         """
         unverified: list[str] = []
         self._presser.cover_safe_steps(MAKE_SAFE_S)
+        self._holder.cover(MAKE_SAFE_S)
         for what, step in self._safe_steps():
             try:
                 step()
@@ -253,6 +259,7 @@ class Bench:
     def voltage(self) -> float:
         """One reading of the bus in volts, through an aperture of one mains cycle. Raises BenchError on an overload."""
         self._presser.check_time()
+        self._holder.check_time()
         with self._state.moving("read"):
             return self.meter.read()
 
@@ -373,6 +380,26 @@ class Bench:
     # Press, release, log
 
     @contextmanager
+    def held(self, pins: Sequence[str], level_v: float, *, with_press: bool = False) -> Iterator[None]:
+        """Hold other pins at the rail, each by its own relay; let go on the way out, whatever happened inside.
+
+        `level_v` is the rail. `with_press`: they are let go right behind the next press. Begins with no pin on the bus.
+        A hold lasts no longer than the limit of the press time. Raises LimitError beyond a limit and WiringError where
+        a pin has no hold relay: both before anything is sent.
+        """
+        self._state.require("hold")
+        self._rail.check_powered(f"hold of {', '.join(pins)}")
+        self._holder.check(pins, level_v)
+        with self._state.moving("hold"):
+            self._holder.close(pins, with_press=with_press)
+        with undoing(self._end_hold):
+            yield
+
+    def _end_hold(self) -> None:
+        with self._state.moving("release", whatever=True):
+            self._holder.open()
+
+    @contextmanager
     def pressed(self, pin: str, path: PressPath, level_v: float, hold_s: float = 0.0) -> Iterator[None]:
         """Press the selected pin; let go on the way out, whatever happened inside.
 
@@ -384,6 +411,8 @@ class Bench:
         self._state.require("press")
         if pin != self._bus.pin:
             raise BenchError(f"press of {pin}: the pin on the bus is {self._bus.pin}")
+        if pin in self._holder.pins:
+            raise BenchError(f"press of {pin}: its hold relay keeps it at the rail, so that it could not be released")
         self._rail.check_powered(f"press of {pin} by {path}")
         self._presser.check(pin, path, level_v, hold_s)
         self._presser.pace()
@@ -416,7 +445,9 @@ class Bench:
         A second call sends nothing and returns the same. Raises BenchError outside of `pressed`.
         """
         with self._state.moving("release", whatever=True):
-            return self._presser.open()
+            let_go_s = self._presser.open()
+            self._holder.open_with_press()
+            return let_go_s
 
     @contextmanager
     def grounded(self) -> Iterator[None]:
@@ -455,6 +486,7 @@ class Bench:
         `aperture_s` None: half the interval.
         """
         self._presser.check_time()
+        self._holder.check_time()
         with self._state.moving("start log"):
             return self.meter.start_log(interval_s, samples, aperture_s)
 
@@ -497,6 +529,7 @@ class Bench:
         """All relays are open: nothing is pressed, and nothing on the bus but what a person has put there."""
         self._bus.all_opened()
         self._presser.ended_elsewhere()
+        self._holder.ended_elsewhere()
 
 
 def _awake(instrument: Instrument) -> None:

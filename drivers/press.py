@@ -55,7 +55,9 @@ class Presser:
         operator: Operator | None,
         settle_s: float,
         lease: Lease,
+        held_left: Callable[[], float | None] = lambda: None,
     ) -> None:
+        """`held_left`: real seconds for which something else is still held (see drivers.hold), None: nothing is."""
         self.press: Press | None = None
         self._clock = clock
         self._limits = limits
@@ -65,6 +67,7 @@ class Presser:
         self._operator = operator
         self._settle_s = settle_s
         self._lease = lease
+        self._held_left = held_left
         self._began_s: deque[float] = deque()
 
     def check(self, pin: str, path: PressPath, level_v: float, hold_s: float) -> None:
@@ -143,7 +146,7 @@ class Presser:
         press.let_go_s = now_s
         if press.path != "hand":
             # At once: what follows inside of the press, a long log say, holds nothing energised.
-            self._lease(None)
+            self._lease(self._held_left())
         return now_s
 
     def end(self) -> None:

@@ -34,6 +34,7 @@ Move = Literal[
     "discharge",
     "measure rail",
     "set rail",
+    "hold",
     "read",
     "press",
     "force",
@@ -62,6 +63,7 @@ MOVES: Mapping[State, Mapping[Move, State]] = {
         "fit": "idle",
         "measure rail": "idle",
         "set rail": "idle",
+        "hold": "idle",
         "read": "idle",
     },
     "selected": {

@@ -31,6 +31,7 @@ class Wiring:
 
     `select`: pin name to its relay. `fit`: trial resistor's name to its relay. Resistances in ohm; `press_u_ohm` and
     `source_u_ohm` are standard uncertainties. `source_ohm` is a resistor between source and bus.
+    `hold`: pin name to the relay that holds it at the rail beside the bus, through `hold_ohm`.
     """
 
     select: Mapping[str, Channel] = field(default_factory=dict)
@@ -45,6 +46,8 @@ class Wiring:
     source_ohm: float = 0.0
     source_u_ohm: float = 0.0
     fit: Mapping[str, Channel] = field(default_factory=dict)
+    hold: Mapping[str, Channel] = field(default_factory=dict)
+    hold_ohm: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Raises WiringError where two wires lead to one channel, or a relay lacks its resistor's value."""
@@ -56,6 +59,9 @@ class Wiring:
         for wire, relay, ohm in (("press", self.press, self.press_ohm), ("rail", self.rail, self.rail_ohm)):
             if relay is not None and not (ohm is not None and ohm > 0.0):
                 raise WiringError(f"wiring.{wire}: needs a resistor above 0 Ω: {ohm!r}")
+        for pin in self.hold:
+            if not self.hold_ohm.get(pin, 0.0) > 0.0:
+                raise WiringError(f"wiring.hold.{pin}: needs a resistor above 0 Ω: {self.hold_ohm.get(pin)!r}")
 
     def wires(self) -> Iterator[tuple[str, Channel]]:
         """Every wire with its channel, named as the bench file names it."""
@@ -71,6 +77,8 @@ class Wiring:
                 yield wire, relay
         for name, channel in self.fit.items():
             yield f"fit.{name}", channel
+        for pin, channel in self.hold.items():
+            yield f"hold.{pin}", channel
 
     def check_devices(self, present: tuple[str, ...]) -> None:
         """Raises WiringError naming the first wire on a device that the bench does not have."""

@@ -49,6 +49,8 @@ class BenchFile(BenchTables):
             source=source,
             source_ohm=source_ohm or 0.0,
             source_u_ohm=source_u_ohm or 0.0,
+            hold={pin: wire.channel for pin, wire in wiring.hold.items()},
+            hold_ohm={pin: wire.measured_ohm or wire.resistor_ohm for pin, wire in wiring.hold.items()},
             fit={name: fit.channel for name, fit in wiring.fit.items() if fit.channel is not None},
         )
 

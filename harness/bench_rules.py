@@ -42,6 +42,8 @@ def wires(bench: BenchTables) -> Iterator[tuple[Location, Channel]]:
             yield ("wiring", key), wire.channel
     for pin, channel in wiring.select.items():
         yield ("wiring", "select", pin), channel
+    for pin, wire in wiring.hold.items():
+        yield ("wiring", "hold", pin), wire.channel
     for name, fit in wiring.fit.items():
         if fit.channel is not None:
             yield ("wiring", "fit", name), fit.channel
@@ -90,9 +92,10 @@ def _quoted(channel: Channel) -> str:
 
 
 def _fits(bench: BenchTables) -> Iterator[Fault]:
-    for pin in bench.wiring.select:
-        if not PIN_NAME.accepts(pin):
-            yield Fault(("wiring", "select", pin), f"the name of a pin {PIN_NAME.rule}")
+    for wires_of in ("select", "hold"):
+        for pin in getattr(bench.wiring, wires_of):
+            if not PIN_NAME.accepts(pin):
+                yield Fault(("wiring", wires_of, pin), f"the name of a pin {PIN_NAME.rule}")
     first: dict[str, str] = {}
     for written in bench.wiring.fit:
         where = ("wiring", "fit", written)
@@ -125,6 +128,8 @@ def _measurements(bench: BenchTables) -> Iterator[tuple[Location, float, float |
         wire = getattr(bench.wiring, key)
         if wire is not None:
             yield ("wiring", key), wire.resistor_ohm, wire.measured_ohm, wire.measured_u_ohm
+    for pin, wire in bench.wiring.hold.items():
+        yield ("wiring", "hold", pin), wire.resistor_ohm, wire.measured_ohm, wire.measured_u_ohm
     for written, fit in bench.wiring.fit.items():
         try:
             name = TrialResistor().read(written)

@@ -200,6 +200,7 @@ class WiringTable:
     source: Annotated[SourceWireTable | None, _SHORT] = None
     select: dict[str, AnyChannel] = field(default_factory=dict)
     fit: dict[str, Annotated[FitTable, _SHORT]] = field(default_factory=dict)
+    hold: dict[str, Annotated[WireTable, _SHORT]] = field(default_factory=dict)
     settle_s: Annotated[float, Quantity("s", 0.0, 10.0)] = 0.01
     discharge_time_s: Annotated[float, Quantity("s", 0.0, 60.0)] = 0.02
 

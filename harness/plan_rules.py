@@ -93,11 +93,19 @@ def repeats_of(plan: PlanTables, resistor: str) -> int:
     return plan.trials.repeats if asked is None else asked.presses
 
 
+def neighbours_of(plan: PlanTables) -> dict[str, tuple[str, ...]]:
+    """Each pin's neighbours: as the plan says, else the pins before and after it in the list."""
+    names = [pin.name for pin in plan.pins]
+    beside = {name: tuple(names[max(0, at - 1) : at] + names[at + 1 : at + 2]) for at, name in enumerate(names)}
+    return {pin.name: pin.neighbours or beside[pin.name] for pin in plan.pins}
+
+
 def count_trials(plan: PlanTables) -> int:
     """How many trials the plan makes, as-found ones included."""
     trials = plan.trials
     each = len(trials.pin_setups) * sum(repeats_of(plan, resistor) for resistor in trials.resistors)
     conditions = len(plan.rail.all_v) * max(1, len(plan.temperature.steps_c))
+    conditions *= 1 if plan.neighbours is None else len(plan.neighbours.states)
     return len(plan.pins) * (each * conditions + int(trials.as_found))
 
 
@@ -229,6 +237,24 @@ def _latches(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
         yield Fault(("unlatch",), "needs a resistor to unlatch a pin with: trials.resistors has none", "")
 
 
+def _neighbours(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    """Neighbours are other pins of the plan, and a pin that is tried with them has one at least."""
+    known = {pin.name for pin in plan.pins}
+    for index, pin in enumerate(plan.pins):
+        yield from _twice(("pins", index, "neighbours"), pin.neighbours)
+        for number, name in enumerate(pin.neighbours):
+            if name not in known or name == pin.name:
+                yield Fault(("pins", index, "neighbours", number), "is not another one of [[pins]]")
+    if plan.neighbours is not None:
+        yield from _twice(("neighbours", "states"), plan.neighbours.states)
+        others = (plan.sweep, plan.unlatch, plan.press_level)
+        if any(table is not None for table in others) and "floating" not in plan.neighbours.states:
+            rule = 'must hold "floating": sweeps and other steps are made with the neighbours left alone'
+            yield Fault(("neighbours", "states"), rule)
+        if len(plan.pins) < 2:
+            yield Fault(("neighbours",), "the plan has one pin, which has no neighbours", "")
+
+
 def _board_or_chip(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     """The checklist is about pins of the plan, with resistors that are tried anyway."""
     table = plan.board_or_chip
@@ -273,6 +299,7 @@ _RULES: tuple[Rule, ...] = (
     _sweep,
     _latches,
     _pull_down,
+    _neighbours,
     _board_or_chip,
     _pins,
 )

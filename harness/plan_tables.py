@@ -66,6 +66,14 @@ class TemperatureTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class NeighboursTable:
+    """[neighbours]: what is done to the pins beside the tested one, each state in turn."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    states: Annotated[tuple[Literal["floating", "pressed", "released together"], ...], Field(min_length=1)]
+
+
+@dataclass(frozen=True, kw_only=True)
 class LevelsTable:
     """[levels]: a standard by name, or V_IL and V_IH."""
 
@@ -230,7 +238,10 @@ class RecordedTable:
 
 @dataclass(frozen=True, kw_only=True)
 class PinTable:
-    """One of [[pins]]. `node_capacitance_f` and its tolerance are None where they are not known."""
+    """One of [[pins]]. `node_capacitance_f` and its tolerance are None where they are not known.
+
+    `neighbours`: the pins beside it; empty: those before and after it in the list.
+    """
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
     name: PinName
@@ -238,6 +249,7 @@ class PinTable:
     node_capacitance_tolerance: Annotated[float | None, Quantity("%", 0.0, 1.0)] = None
     series_resistance_ohm: Resistance = 0.0
     note: Annotated[str, Text(0, 200)] = ""
+    neighbours: tuple[PinName, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -257,6 +269,7 @@ class PlanTables:
     advice: AdviceTable = field(default_factory=AdviceTable)
     decision: DecisionTable = field(default_factory=DecisionTable)
     temperature: TemperatureTable = field(default_factory=TemperatureTable)
+    neighbours: NeighboursTable | None = None
     sweep: SweepTable | None = None
     unlatch: UnlatchTable | None = None
     press_level: PressLevelTable | None = None

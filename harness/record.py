@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from harness.bench_file import BenchFile
 from harness.plan import Plan, nominal_ohm
-from harness.plan_rules import rate_asked, thresholds
+from harness.plan_rules import neighbours_of, rate_asked, thresholds
 from procedures.settings import PressSettings
 from results.guard_band import guard_band
 from results.quantity import show
@@ -105,6 +105,7 @@ def press_settings(plan: Plan, bench: BenchFile, rail_v: float | None = None) ->
         source_accuracy_a=0.0 if bench.source is None else bench.source.accuracy_a,
         sweep=None if plan.sweep is None else SweepRules(**vars(plan.sweep)),
         press_level=press_level_rules(plan),
+        neighbours=neighbours_of(plan),
         buffer_off="buffer off" if plan.board_or_chip is None else plan.board_or_chip.buffer_off,
         series_ohm={pin.name: pin.series_resistance_ohm for pin in plan.pins},
     )

@@ -29,6 +29,7 @@ from harness.sequence import order_note, trials_in_order
 from harness.signals import StopRequest
 from harness.steps import OF_A_KIND
 from procedures.errors import ProcedureError, TooLateError
+from procedures.neighbours import neighbours_held
 from procedures.settings import PressSettings
 from results.errors import ResultsError
 from results.record.observation import Observation
@@ -181,8 +182,13 @@ def _made(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: Pres
     """Make a trial; where the release came too late for its log, again, a few times at most."""
     for _ in range(ATTEMPTS - 1):
         with suppress(TooLateError):
-            return procedure.function(bench, trial, settings)
-    return procedure.function(bench, trial, settings)
+            return _carried_out(procedure, bench, trial, settings)
+    return _carried_out(procedure, bench, trial, settings)
+
+
+def _carried_out(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
+    with neighbours_held(bench, trial, settings):
+        return procedure.function(bench, trial, settings)
 
 
 def _one_line(error: BaseException) -> str:

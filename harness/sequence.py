@@ -10,7 +10,8 @@ from __future__ import annotations
 import random
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from itertools import groupby
+from dataclasses import replace
+from itertools import groupby, product
 
 from harness.bench_file import BenchFile
 from harness.plan import Plan
@@ -33,8 +34,13 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
     """
     steps = [(step, Condition(step[2], plan.rail.voltage_v), "") for step in _as_found(plan)]
     first = len(steps)
-    for rail_v, temperature_c, under in conditions(plan, bench):
-        steps += [(step, Condition(step[2], rail_v, temperature_c), under) for step in _ordered(plan, bench, under)]
+    for condition, under in conditions(plan, bench):
+        steps += [
+            (step, replace(condition, pin_setup=step[2]), under)
+            for step in _ordered(plan, bench, under)
+            # What is no plain trial is made once, with the neighbours left alone.
+            if step[3] == "trial" or condition.neighbours in ("", "floating")
+        ]
     ends = len(steps)
     handlings = list(_checklist(plan)) if bench is not None else []
     steps += [(step, Condition(step[2], plan.rail.voltage_v), handling) for step, handling in handlings]
@@ -60,19 +66,20 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
     return trials
 
 
-def conditions(plan: Plan, bench: BenchFile | None = None) -> Iterator[tuple[float, float | None, str]]:
-    """Rail (V), temperature (°C, None: as it is) and what a label says of both, in order: the slowest step outermost.
+def conditions(plan: Plan, bench: BenchFile | None = None) -> Iterator[tuple[Condition, str]]:
+    """Each condition of the plan but for its pin setup, and what a label says of it: the slowest step outermost.
 
     Traces recorded elsewhere have one condition: theirs.
     """
     if bench is None:
-        yield plan.rail.voltage_v, None, ""
+        yield Condition("", plan.rail.voltage_v), ""
         return
-    for temperature_c in plan.temperature.steps_c or (None,):
-        for rail_v in plan.rail.all_v:
-            said = [_short(rail_v, "V")] if plan.rail.steps_v else []
-            said += [] if temperature_c is None else [f"{temperature_c:g}C"]
-            yield rail_v, temperature_c, " ".join(said)
+    states: tuple[str, ...] = ("",) if plan.neighbours is None else plan.neighbours.states
+    for temperature_c, rail_v, state in product(plan.temperature.steps_c or (None,), plan.rail.all_v, states):
+        said = [_short(rail_v, "V")] if plan.rail.steps_v else []
+        said += [] if temperature_c is None else [f"{temperature_c:g}C"]
+        said += [f"beside {state}"] if state else []
+        yield Condition("", rail_v, temperature_c, neighbours=state), " ".join(said)
 
 
 def _short(value: float, unit: str) -> str:

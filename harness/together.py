@@ -7,7 +7,7 @@ from itertools import chain
 from typing import TYPE_CHECKING
 
 from harness.errors import Problem, UserFileError, shown
-from harness.plan_rules import highest_rail_v, mains_faults, samples
+from harness.plan_rules import highest_rail_v, mains_faults, neighbours_of, samples
 from harness.user_file import Fault, Location, at, problem
 from results.quantity import show
 from results.record.trial import NO_RESISTOR
@@ -33,7 +33,19 @@ def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
     """Every rule between the two files that is broken: the plan's keys in the order of the rules, then the bench's."""
     of_plan = chain.from_iterable(
         rule(plan, bench)
-        for rule in (_rail, _path, _pins, _resistors, _setups, _limits, _log, _sweep, _latches, _board_or_chip)
+        for rule in (
+            _rail,
+            _path,
+            _pins,
+            _resistors,
+            _setups,
+            _limits,
+            _log,
+            _sweep,
+            _latches,
+            _neighbours,
+            _board_or_chip,
+        )
     )
     return [
         *(problem(plan.path, plan.raw, fault) for fault in of_plan),
@@ -167,6 +179,26 @@ def _latches(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
     if plan.press_level is not None:
         yield from _forced(("press_level",), "a source that presses to a level", bench)
         yield from _by_relays(("press_level",), plan)
+
+
+def _neighbours(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """A neighbour is held by a relay of its own, never by a person, and no longer than any press."""
+    if plan.neighbours is None or set(plan.neighbours.states) == {"floating"}:
+        return
+    asked = {name for of_pin in neighbours_of(plan).values() for name in of_pin}
+    for name in sorted(asked - bench.wiring.hold.keys()):
+        yield Fault(("neighbours", "states"), f"{bench.path} has no wiring.hold.{name} to press that pin through", "")
+    for name in sorted(asked & bench.wiring.hold.keys()):
+        wire = bench.wiring.hold[name]
+        current_a = highest_rail_v(plan) / (wire.measured_ohm or wire.resistor_ohm)
+        if current_a > bench.limits.press_current_a:
+            rule = f"drives {show(current_a, 'A')} through wiring.hold.{name} into a pin at 0 V, above"
+            most = f"limits.press_current of {bench.path}, {show(bench.limits.press_current_a, 'A')}"
+            yield Fault(("neighbours", "states"), f"{rule} {most}", "")
+    trial_s = plan.press.hold_s + plan.log.before_s + plan.log.time_s + plan.log.slack_s
+    if trial_s > bench.limits.press_time_s:
+        most = f"limits.press_time of {bench.path}, {show(bench.limits.press_time_s, 's')}"
+        yield Fault(("neighbours",), f"would be held for a whole trial of {show(trial_s, 's')}, longer than {most}", "")
 
 
 def _board_or_chip(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

@@ -24,8 +24,8 @@ class PressSettings:
     `meter_ohm` is None where unknown. `resistors` by name. `press_v` None presses to the rail; no press is above the
     rail by more than `above_rail_max_v`. `rail_tolerance` is relative to `rail_v`. `sweep` is how pins are swept,
     `press_level` how the lowest level that latches is looked for; None where neither is. `buffer_off`: the
-    pin setup with the input buffer off, for the checklist. `series_ohm`: by pin, what
-    lies on the board between the bench and the pin itself.
+    pin setup with the input buffer off, for the checklist. `neighbours`: by pin, the pins beside it. `series_ohm`: by
+    pin, what lies on the board between the bench and the pin itself.
     """
 
     path: PressPath
@@ -55,3 +55,4 @@ class PressSettings:
     press_level: PressLevelRules | None = None
     series_ohm: Mapping[str, float] = field(default_factory=dict)
     buffer_off: str = "buffer off"
+    neighbours: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

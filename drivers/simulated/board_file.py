@@ -25,6 +25,8 @@
     source    = { channel = "switch 201", resistor_ohm = 0.0 }
     [wiring.select]                   # left out: the pins in order on "switch 101", "switch 102", …
     D1 = "switch 101"
+    [wiring.hold]                     # holds that pin at the rail beside the bus
+    D2 = { channel = "relay_board 9", resistor_ohm = 1000.0 }
     [[wiring.fit]]
     nominal_ohm = 8200.0
     channel = "relay_board 7"
@@ -36,6 +38,7 @@
     node_capacitance_f = 1e-8
     series_resistance_ohm = 0.0       # between what the needle touches and the pin
     rail_resistance_ohm = 1000.0      # a leak to the rail; left out: none
+    couplings = { D2 = 150e3 }        # dirt of so many ohms between the two pins
     needle = "ok"                     # or "open"
     setup = "reset default"           # what it has at power-up
     leak_probability = 1.0            # the leak is there in this share of the trials
@@ -52,8 +55,8 @@
               # { kind = "table", voltage_v = [0.0, 1.0, 3.3], current_a = [0.0, 5e-5, 0.0] }
 
 A channel is "switch <number>" or "relay_board <number>". The contacts are called, in [faults] and in errors, press,
-discharge, rail, source, `select <pin>`, `fit <nominal ohm>` and button. Every key but `pins` has a default; an unknown
-key is refused.
+discharge, rail, source, `select <pin>`, `hold <pin>`, `fit <nominal ohm>` and button. Every key but `pins` has a
+default; an unknown key is refused.
 """
 
 from __future__ import annotations
@@ -228,6 +231,7 @@ class WiringPart(Part):
     source: PathPart | None = None
     select: dict[str, Channel] | None = None
     fit: tuple[FitPart, ...] = ()
+    hold: dict[str, PathPart] = {}
     hand_press_resistor_ohm: Positive = 1000.0
 
     @field_validator("select", mode="before")
@@ -313,6 +317,7 @@ class PinPart(Part):
     leak_doubling_k: Positive | None = None
     leak_reference_k: Positive = 296.15
     leak_rail_v: Positive | None = None
+    couplings: dict[str, Positive] = {}
 
 
 class Board(Part):
@@ -344,6 +349,7 @@ class Board(Part):
         paths = {name: getattr(self.wiring, name) for name in ("press", "discharge", "rail", "source")}
         channels = {name: path.channel for name, path in paths.items() if path is not None}
         channels.update({f"select {pin}": channel for pin, channel in self.select_channels().items()})
+        channels.update({f"hold {pin}": path.channel for pin, path in self.wiring.hold.items()})
         channels.update({f"fit {part.nominal_ohm:.12g}": part.channel for part in self.wiring.fit})
         return channels
 
@@ -356,6 +362,11 @@ class Board(Part):
         for name in self.select_channels():
             if name not in names:
                 raise ValueError(f"wiring.select: there is no pin {name}")
+        beside = [(f"wiring.hold: {name}", name) for name in self.wiring.hold]
+        beside += [(f"pins: {pin.name}: couplings", other) for pin in self.pins for other in pin.couplings]
+        for where, name in beside:
+            if name not in names:
+                raise ValueError(f"{where}: there is no pin {name}")
         fits = [part.nominal_ohm for part in self.wiring.fit]
         for ohm in fits:
             if fits.count(ohm) > 1:

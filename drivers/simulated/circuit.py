@@ -113,6 +113,8 @@ class Wiring:
         wiring = self.board.wiring
         paths = {name: getattr(wiring, name) for name in ("press", "discharge", "rail", "source")}
         self._path_ohm = {name: self._true_ohm(name, p, p.resistor_ohm) for name, p in paths.items() if p is not None}
+        for pin, path in wiring.hold.items():
+            self._path_ohm[f"hold {pin}"] = self._true_ohm(f"hold {pin}", path, path.resistor_ohm)
         for part in wiring.fit:
             name = f"fit {part.nominal_ohm:.12g}"
             self._path_ohm[name] = self._true_ohm(name, part, part.nominal_ohm)
@@ -143,6 +145,35 @@ class Wiring:
         return self.pins[name].part.series_resistance_ohm == 0
 
     def pin_current(self, name: str) -> Current:
+        """What a pin feeds into its node, its hold relay and what couples it to its neighbours with it."""
+        alone, ties = self._pin_alone(name), self._ties(name)
+        if not ties:
+            return alone
+        return lambda v: alone(v) + sum((volts - v) * conductance_s for volts, conductance_s in ties)
+
+    def _ties(self, name: str) -> list[tuple[float, float]]:
+        """Voltage and conductance of what else joins the node to something: its hold relay, its neighbours."""
+        ties = [(self.rail_v, held_s)] if (held_s := self.hold_s(name)) else []
+        for other, ohm in self.couplings(name).items():
+            # A neighbour is at the rail while it is held, else low: its own node is not solved together with this one.
+            ties.append((self.rail_v if self.is_held(other) else 0.0, 1 / ohm))
+        return ties
+
+    def couplings(self, name: str) -> dict[str, float]:
+        """Pin to ohms, of all that is coupled to a pin, whichever of both says so."""
+        found = dict(self.pins[name].part.couplings)
+        return found | {other: p.part.couplings[name] for other, p in self.pins.items() if name in p.part.couplings}
+
+    def is_held(self, name: str) -> bool:
+        contact = self.contacts.get(f"hold {name}")
+        return contact is not None and contact.closed
+
+    def hold_s(self, name: str) -> float:
+        """Conductance from the rail to a pin through its hold relay; 0 where it has none."""
+        contact = self.contacts.get(f"hold {name}")
+        return 0.0 if contact is None else 1 / (self.path_ohm(f"hold {name}") + contact.resistance_ohm)
+
+    def _pin_alone(self, name: str) -> Current:
         pin = self.pins[name]
         return net_pin_current(
             pin.on_the_wire(),
@@ -211,7 +242,7 @@ class Wiring:
         part = pin.on_the_wire()
         factor = leak_temperature_factor(part, self.temperature_k) if pin.leaks else 0.0
         leak = leak_alone(part, pin.present_setup, leak_factor=factor, rail_v=self.rail_v)
-        ampere = 0.0 if leak is None else leak(node_v)
+        ampere = (0.0 if leak is None else leak(node_v)) + self.hold_s(name) * (self.rail_v - node_v)
         if part.rail_resistance_ohm is not None:
             ampere += (self.rail_v - node_v) / part.rail_resistance_ohm
         if has_buffer_on(pin.present_setup) and self.rail_v > 0:

@@ -134,7 +134,12 @@ class World:
         self._due = [due for due in self._due if due.contact != name or due.time_s <= self.now_s]
         heapq.heapify(self._due)
         for edge in contact.command(close, self.now_s, self.chance(f"contact {name} {count}")):
-            self._push(edge.time_s, _setter(contact, edge.closed), contact=name)
+            self._push(edge.time_s, _setter(contact, edge.closed), contact=name, touched=self._held_by(name))
+
+    def _held_by(self, contact: str) -> tuple[str, ...]:
+        """The pins whose nodes a hold relay changes: the one that it holds, and what is coupled to it."""
+        pin = contact.removeprefix("hold ")
+        return () if pin == contact else (pin, *self.wiring.couplings(pin))
 
     def set_meter_resistance(self, ohm: float) -> None:
         self._note(lambda: setattr(self.wiring, "meter_ohm", ohm))

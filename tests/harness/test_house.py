@@ -60,6 +60,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "procedures.errors": {"ProcedureError", "TooLateError"},
         "procedures.forced_sweep": {"forced_sweep"},
         "procedures.press_level": {"press_level"},
+        "procedures.neighbours": {"neighbours_held"},
         "procedures.press_release": {"press_release"},
         "procedures.settings": {"PressSettings"},
         "procedures.unlatch": {"unlatch"},
