@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 STYLES: dict[str, str] = {
     "stuck high": "bold red",
+    "stuck low": "bold red",
     "stuck between": "red",
     "held at press level": "bold magenta",
     "undecided": "yellow",

@@ -11,6 +11,8 @@ from results.analysis.board_or_chip import with_origin
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
 from results.analysis.four_ways import with_pull_down_ways
 from results.analysis.leak_alone import with_leak_alone
+from results.analysis.looking_glass import seen_by
+from results.analysis.mirror import analysed_in_mirror
 from results.analysis.neighbours import with_neighbours
 from results.analysis.one_thread import one_thread
 from results.analysis.overdrive import with_overdrive
@@ -47,8 +49,14 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
     Of a trial observed more than once the last one counts; a planned one never observed is `not tested`. Trials (not
     sweeps, which stand with their pins) come back in planned order, those beyond the plan behind them; pins in the
     order in which they first appear. Raises RecordError where an observation belongs to another trial than the one
-    planned under its number.
+    planned under its number. A run that presses to ground is analysed in its mirror image.
     """
+    if record.press_to == "ground":
+        return analysed_in_mirror(record, observations, _analysed)
+    return _analysed(record, observations)
+
+
+def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:
     made = list(_in_order(record, observations))
     read = [_read(record, trial, observation) for trial, observation in made if trial.kind == "trial"]
     groups: dict[tuple[str, Condition], list[ReadTrial]] = {(trial.pin, trial.condition): [] for trial, _ in made}
@@ -63,9 +71,7 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
         if trial.kind == "sweep"
     }
     pins = tuple(
-        analyse_pin(
-            record.under(condition), condition, known.get(name, Pin(name)), trials, sweeps.get((name, condition))
-        )
+        _pin(record.under(condition), condition, known.get(name, Pin(name)), trials, sweeps.get((name, condition)))
         for (name, condition), trials in groups.items()
     )
     pins = with_leak_alone(record, pins)
@@ -101,21 +107,30 @@ def _read(record: RunRecord, trial: Trial, observation: Observation | None) -> R
     return ReadTrial(trial, observation, _trace_finding(record, trial, observation))
 
 
+def _pin(
+    record: RunRecord, condition: Condition, pin: Pin, trials: Sequence[ReadTrial], sweep: SweepFinding | None
+) -> PinFinding:
+    with seen_by(record.meter):
+        return analyse_pin(record, condition, pin, trials, sweep)
+
+
 def _sweep(record: RunRecord, pin: Pin, trial: Trial, observation: Observation | None) -> SweepFinding:
-    with one_thread():
+    with one_thread(), seen_by(record.meter):
         return sweep_finding(record, pin, trial, observation)
 
 
 def _trace_finding(record: RunRecord, trial: Trial, observation: Observation) -> TraceFinding:
-    return read_trace(
-        observation.trace,
-        rail_v=trial.condition.rail_v if observation.rail_v is None else observation.rail_v,
-        levels=record.levels_at(trial.condition.rail_v),
-        meter=record.meter,
-        allowed_s=record.rules.allowed_s,
-        hold_v=observation.hold_v,
-        released_after_s=observation.released_after_s,
-    )
+    here = record.under(trial.condition)
+    with seen_by(here.meter):
+        return read_trace(
+            observation.trace,
+            rail_v=trial.condition.rail_v if observation.rail_v is None else observation.rail_v,
+            levels=here.levels,
+            meter=here.meter,
+            allowed_s=here.rules.allowed_s,
+            hold_v=observation.hold_v,
+            released_after_s=observation.released_after_s,
+        )
 
 
 def _notes(pins: Sequence[PinFinding]) -> list[str]:

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from results.analysis.budget import Contribution, Source
+from results.analysis.ends import AT_ZERO
 from results.analysis.error_model import (
     Term,
     about_trial,
@@ -68,6 +69,8 @@ def leakage_of(bench: PinBench, read: ReadTrial, rest: RestPoint, pull_down: Pul
     once. None where the trial did not settle, or the load of the bench is not known."""
     if read.trace is None or read.trace.settled is None or bench.load_s is None:
         return None
+    if rest.ends != AT_ZERO:
+        return rest.leakage(pull_down.conductance)
     volts = settled_term(read.trace.settled, bench.record.meter, read.trial)
     term = leakage_term(volts, outside_term(bench, rest.resistor), inside, rest.series_ohm)
     return Value(rest.leakage(pull_down.conductance).value, term.value().u)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from results.analysis.dating import Departure, dated
 from results.analysis.findings import Edge
 from results.analysis.levels import BOUNCE_S, FEWEST_HELD, View, runs_of
+from results.analysis.looking_glass import as_seen
 
 FloatArray = NDArray[np.float64]
 State = Literal["released", "held to the end", "flat", "unclear"]
@@ -42,9 +43,8 @@ def last_departure(view: View, level: float, aperture_s: float) -> EdgeSearch:
     near = np.abs(view.smooth - level) <= view.band
     runs = _joined(runs_of(near), view, level)
     if not runs:
-        return EdgeSearch(
-            "unclear", end=size, reason=f"no release edge: the node moves past {level:.3f} V without resting there"
-        )
+        reason = f"no release edge: the node moves past {as_seen(level):.3f} V without resting there"
+        return EdgeSearch("unclear", end=size, reason=reason)
     presses = _presses(runs, view.time)
     end = size
     notes: tuple[str, ...] = ()

@@ -11,11 +11,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from results.analysis.ends import ground_of
 from results.analysis.findings import PinFinding, TrialFinding
 from results.analysis.leakage import bench_load
 from results.analysis.load_line import NetCurrent
 from results.analysis.safe_resistance import ohm_of
-from results.analysis.sweep_curve import curve_of, interpolated
+from results.analysis.sweep_curve import curve_of, interpolated, raised
 from results.analysis.verdict import NO_EVIDENCE
 from results.record.run_record import RunRecord
 from results.record.trial import Pin, Resistor
@@ -30,6 +31,7 @@ def fall_time(record: RunRecord, pin: Pin, finding: PinFinding, ohm: float) -> t
     On the bench, whose fixture adds to the capacitance: without it the node is faster. A resistor smaller than one
     that was tried cannot be slower: the measured time is then an upper limit, and said to be one.
     """
+    record = record.under(finding.condition)
     capacitance = _capacitance(record, pin, finding)
     curve = _curve(record, finding)
     if capacitance is not None and curve is not None:
@@ -38,7 +40,8 @@ def fall_time(record: RunRecord, pin: Pin, finding: PinFinding, ohm: float) -> t
         load_s = bench_load(record.meter, record.fixture) or 0.0
         outside_s = 1.0 / ohm + load_s
         seen_s = outside_s / (1.0 + pin.series_ohm * outside_s)
-        seconds = quadrature(net_current, seen_s, farad, finding.condition.rail_v, record.levels.v_il)
+        back_a = load_s * ground_of(record.meter).value * seen_s / outside_s
+        seconds = quadrature(raised(net_current, back_a), seen_s, farad, finding.condition.rail_v, record.levels.v_il)
         if seconds is None:
             return None, f"does not fall below V_IL, by the {curve_from}"
         return seconds, f"from the {curve_from} and {from_what}"

@@ -26,6 +26,7 @@ from results.record.trial import Condition, Trial
 
 Verdict = Literal[
     "stuck high",
+    "stuck low",
     "stuck between",
     "held at press level",
     "undecided",
@@ -35,7 +36,8 @@ Verdict = Literal[
     "failed",
     "not tested",
 ]
-"""Design §3, worst first; the last three are worth nothing as evidence either way."""
+"""Worst first; the last three are worth nothing as evidence either way. `stuck low` is the mirror image of `stuck
+high`: of pull-up inputs, pressed to ground."""
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from results.analysis.coverage_interval import standard_uncertainty
+from results.analysis.ends import ground_of
 from results.analysis.findings import LeakAlone, PinFinding, SweepFinding, Value
 from results.analysis.sweep_curve import curve_of, interpolated, noise_of
 from results.record.run_record import MeterModel, RunRecord, SourceModel
@@ -66,7 +67,7 @@ def _difference(on: SweepFinding, off: SweepFinding, meter: MeterModel, source: 
     noise_a = math.hypot(*(a for _, a in noise), *(per_volt * v for v, _ in noise)) / math.sqrt(3.0)
     limits = (
         largest_a * source.accuracy_reading,
-        per_volt * at_v * meter.accuracy_reading,
+        per_volt * (at_v - ground_of(meter).value) * meter.accuracy_reading,
         per_volt * meter.accuracy_v,
     )
     return LeakAlone(Value(largest_a, standard_uncertainty(limits, noise_a)), at_v)

@@ -17,6 +17,7 @@ from results.analysis.budget import Source
 from results.analysis.error_model import BENCH_LOAD, METER_GAIN, constant_source
 from results.analysis.findings import LeakLine, LinePart, Value
 from results.analysis.leakage import RestPoint
+from results.analysis.looking_glass import as_seen
 from results.quantity import show
 from results.record.run_record import Rules
 from results.record.trace import FloatArray
@@ -84,7 +85,8 @@ def average(points: Sequence[tuple[RestPoint, float]], gain_u: float, fitted_by:
     random = max(noise_v2, scatter) / volts.size
     dof = volts.size - 1.0 if scatter > noise_v2 else math.inf
     mean_v = float(volts.mean())
-    own = max(systematic - (gain_u * mean_v) ** 2, 0.0) + random
+    read_v = mean_v - rests[0].ends.load_v
+    own = max(systematic - (gain_u * read_v) ** 2, 0.0) + random
     rest = replace(rests[0], touch=Value(mean_v, math.sqrt(systematic + random)))
     return LinePoint(rest, math.sqrt(own), math.sqrt(random), dof, fitted_by)
 
@@ -96,7 +98,8 @@ def fit_line(
 
     With I = V·G and V at the pin = V (1 + s·G), a point misses the line by r = V·G − a + b·V·(1 + s·G). Its errors are
     those of V (own, and the common gain) and of G, so the covariance of the r carries the correlation between both
-    axes. The weights depend on b and are iterated. The test: p of chi-square at least 0.05 with at least one degree of
+    axes; where the resistors end at a voltage that was read, that reading is common to all points. The weights depend
+    on b and are iterated. The test: p of chi-square at least 0.05 with at least one degree of
     freedom, b inside the plan's pull-down range, and no contradiction by what is not in the fit: the rest points
     `below` `floor_v` (volt, at the pin), where the line must not hold the node above it.
 
@@ -154,13 +157,20 @@ def _system(points: Sequence[LinePoint], gain_u: float, slope: float) -> _System
     fitted_u = np.array([point.rest.fitted.u for point in points]) * _MICRO
     own_u = np.array([point.own_u_v for point in points])
     series = np.array([point.rest.series_ohm for point in points]) / _MICRO
+    ends = [point.rest.ends for point in points]
+    fitted = np.array([point.rest.fitted.value for point in points]) * _MICRO
+    currents = volts * outside - np.array([point.rest.injected_a for point in points]) * _MICRO
+    across = volts - np.array([end.fitted_v for end in ends])
+    from_load, read_v, end_u = np.array([[end.load_v, end.read_v, end.own_u_v] for end in ends]).T
     per_volt = outside + slope * (1.0 + series * outside)
-    per_siemens = volts * (1.0 + slope * series)
-    gain, load = gain_u * per_volt * volts, _load_u(points) * _load_s(points) * _MICRO * per_siemens
+    per_siemens = across * (1.0 + slope * series)
+    per_end = -fitted * (1.0 + slope * series) - slope
+    gain = gain_u * (per_volt * (volts - from_load) + per_end * read_v)
+    load = _load_u(points) * _load_s(points) * _MICRO * (volts - from_load) * (1.0 + slope * series)
     covariance = np.diag((per_volt * own_u) ** 2 + (per_siemens * fitted_u) ** 2)
-    covariance += np.outer(gain, gain) + np.outer(load, load)
-    design = np.column_stack([np.ones_like(volts), -volts * (1.0 + series * outside)])
-    return _System(design, volts * outside, covariance, per_volt, per_siemens)
+    covariance += np.outer(gain, gain) + np.outer(load, load) + np.outer(per_end * end_u, per_end * end_u)
+    design = np.column_stack([np.ones_like(volts), -(across + series * currents)])
+    return _System(design, currents, covariance, per_volt, per_siemens)
 
 
 def _load_s(points: Sequence[LinePoint]) -> float:
@@ -228,11 +238,12 @@ def _contradicted(fit: LinearFit, below: Sequence[RestPoint], floor_v: float, co
     held_ua = float(gradient @ fit.parameters)
     for rest in below:
         # What the resistor takes when the pin is at the floor, through the series resistance on the board.
-        seen = floor_v * _MICRO / (1.0 + rest.series_ohm * rest.outside.value)
-        if held_ua - seen * rest.outside.value > coverage * math.hypot(line_u, seen * rest.outside.u):
+        seen = _MICRO / (1.0 + rest.series_ohm * rest.outside.value)
+        taken_ua = seen * (floor_v * rest.outside.value - rest.injected_a)
+        if held_ua - taken_ua > coverage * math.hypot(line_u, seen * floor_v * rest.outside.u):
             return (
-                f"the line would hold the pin above {show(floor_v, 'V')} with {rest.resistor}, which rested at "
-                f"{show(rest.pin.value, 'V', 2)}"
+                f"the line would hold the pin above {show(as_seen(floor_v), 'V')} with {rest.resistor}, which rested "
+                f"at {show(as_seen(rest.pin.value), 'V', 2)}"
             )
     return ""
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from results.analysis.looking_glass import as_seen
 from results.analysis.noise import LAGS, noise_scale
 
 FloatArray = NDArray[np.float64]
@@ -174,8 +175,8 @@ def _held_level_rising(
     if top >= _NEAR_RAIL * rail_v or below[0][2] < 0.25 * top:
         return top, ""
     return None, (
-        f"one rise, {below[-1][2]:.3f} V to {top:.3f} V, may be a press that was never released or a release that "
-        "rises: the hold level must be known"
+        f"one rise, {as_seen(below[-1][2]):.3f} V to {as_seen(top):.3f} V, may be a press that was never released or a "
+        "release that rises: the hold level must be known"
     )
 
 

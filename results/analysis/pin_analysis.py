@@ -12,6 +12,7 @@ from dataclasses import replace
 
 from results.analysis.advice import Case, advise
 from results.analysis.budgets import budgets_of, leakage_of
+from results.analysis.ends import ground_of
 from results.analysis.error_model import Term, resistor_source
 from results.analysis.findings import LeakLine, PinFinding, SweepFinding, TrialFinding, Value, Verdict
 from results.analysis.leak_line import average, fit_line
@@ -56,14 +57,16 @@ def analyse_pin(
         holds, line, record.rules, _rail(trials, condition), stuck_somewhere, max(sure_v, default=0.0)
     )
     inside = pull_down_term(bench, pull_down, held, line)
-    pull_down = pull_down.known_as(inside.value())
+    # By sources only what ends at 0 V is known; in a mirror image the rail is read beside every node (leakage.py).
+    by_sources = not ground_of(record.meter).value
+    pull_down = pull_down.known_as(inside.value()) if by_sources else pull_down
     slopes = _slopes(bench, trials, rests, line)
     rail_v, quick = _rail(trials, condition), inside.linearised()
     rows = tuple(_row(bench, read, rests[read.trial.sequence], slopes, pull_down, rail_v, quick) for read in trials)
     finding = _pin(bench, condition, rows, line, pull_down)
     if sweep is not None:
         finding = _with_sweep(bench, finding, sweep)
-    return replace(finding, budgets=budgets_of(bench, finding, inside))
+    return replace(finding, budgets=budgets_of(bench, finding, inside)) if by_sources else finding
 
 
 def _with_sweep(bench: PinBench, finding: PinFinding, sweep: SweepFinding) -> PinFinding:
@@ -72,9 +75,10 @@ def _with_sweep(bench: PinBench, finding: PinFinding, sweep: SweepFinding) -> Pi
     sweep = compared(
         sweep,
         _tried(bench, finding.rows),
-        load_s=bench.load_s or 0.0,
+        load_s=bench.helping_s or 0.0,
         series_ohm=series_ohm,
         coverage=rules.coverage,
+        hindering_s=bench.hindering_s,
     )
     unproven = sweep.observation is not None and sweep.observation.contact == "not proven"
     said = [
@@ -162,7 +166,8 @@ def _row(
         and read.trial.resistor == NO_RESISTOR
         and verdict in ("released", "slow")
     ):
-        verdict, reason = "undecided", f"{pull_down.note}: only the meter pulled it low"
+        by_what = "only the meter pulled it low" if bench.helping_s != 0.0 else "what brought it there is not known"
+        verdict, reason = "undecided", f"{pull_down.note}: {by_what}"
     known = rest is not None and bench.load_s is not None
     return TrialFinding(
         trial=read.trial,
@@ -203,7 +208,8 @@ def _judged(
         return without_load(rest, bench.load_s, slopes.get(rest.resistor), weakest_ohm, rail_v)
     if read.trace is None or read.trace.last_v is None:
         return None
-    return without_load(bench.point(read.trace.last_v, read.trial.resistor), bench.load_s, None, weakest_ohm, rail_v)
+    point = bench.point(read.trace.last_v, read.trial.resistor, read.observation)
+    return without_load(point, bench.load_s, None, weakest_ohm, rail_v)
 
 
 def _pin(
@@ -218,8 +224,9 @@ def _pin(
     rate = stuck_rate(
         stuck, sum(verdict in _MAY_HAVE_STUCK for verdict in counted), len(counted), bench.record.rate_asked
     )
-    trials = with_limits(bracket(tried), tried, bench.load_s, rules.coverage)
-    required = None if line is None else required_conductance(line, levels.v_il)
+    trials = with_limits(bracket(tried), tried, bench.helping_s, rules.coverage, bench.hindering_s)
+    v_il_u = ground_of(bench.record.meter).u
+    required = None if line is None else required_conductance(line, levels.v_il, v_il_u)
     safe = largest_safe(required, rules.coverage)
     contradiction = disagreement(trials, required, series_ohm, rules.coverage)
     proven = _contact_proven(rows)
@@ -229,7 +236,7 @@ def _pin(
         bracket=trials,
         required=required,
         rules=rules,
-        load_s=bench.load_s,
+        load_s=bench.helping_s,
         series_ohm=series_ohm,
         pull_down_missing=pull_down.source == "not found" and not pull_down.hidden,
         contact_proven=proven,
@@ -237,7 +244,7 @@ def _pin(
     )
     measured = any(row.verdict not in NO_EVIDENCE for row in rows)
     said = pin_notes(rows, v_il=levels.v_il, load_known=bench.load_s is not None)
-    said.append(bare_release_note(rows, bench.load_s, rules.pull_down_high_ohm))
+    said.append(bare_release_note(rows, bench.helping_s, rules.pull_down_high_ohm))
     leakage = max((row.leakage for row in rows if row.leakage is not None), key=lambda leak: leak.value, default=None)
     about_leakage = leakage_note(leakage, line, rules.coverage)
     about_safe = safe_resistance_note(required, safe, series_ohm, rules.coverage)

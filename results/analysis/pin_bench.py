@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from results.analysis.advice import UNSTATED_LOAD_S
+from results.analysis.ends import AT_ZERO, Ends, ground_of, taken_s
 from results.analysis.findings import TraceFinding, Value
 from results.analysis.leakage import RestPoint, bench_load, bench_load_u, rest_point
 from results.analysis.pull_down import HoldPoint, hold_point
@@ -50,6 +52,28 @@ class PinBench:
         return bench_load_u(self.record.meter, self.record.fixture)
 
     @property
+    def helping_s(self) -> float | None:
+        """What of the bench's load pulls a node to its rest level, in siemens: all, or (it ends elsewhere) nothing."""
+        return 0.0 if ground_of(self.record.meter).value else self.load_s
+
+    @property
+    def hindering_s(self) -> float:
+        """What of the bench's load holds a node at V_IL away from its rest level, as a conductance there."""
+        load_s = UNSTATED_LOAD_S if self.load_s is None else self.load_s
+        return max(-taken_s(load_s, ground_of(self.record.meter).value, self.record.levels.v_il), 0.0)
+
+    def ends_of(self, observation: Observation | None) -> Ends:
+        """Where resistor and load end in a trial: the rail as measured then, else as the plan allows it to be."""
+        meter, ground = self.record.meter, ground_of(self.record.meter)
+        if not ground.value:
+            return AT_ZERO
+        rail_v = None if observation is None else observation.rail_v
+        if rail_v is None:
+            return Ends(ground.value, 0.0, self.record.rail_tolerance * ground.value / math.sqrt(3.0))
+        own_u_v = meter.accuracy_v / math.sqrt(3.0)
+        return Ends(ground.value, ground.value - rail_v, own_u_v, -rail_v, self.gain_u)
+
+    @property
     def gain_u(self) -> float:
         """Relative standard uncertainty that all readings share (rectangular limits)."""
         return self.record.meter.accuracy_reading / math.sqrt(3.0)
@@ -60,8 +84,15 @@ class PinBench:
         except KeyError:
             raise RecordError(f"run.json: resistors: no resistor named {name!r}") from None
 
-    def point(self, touch: Value, resistor: str) -> RestPoint:
-        return rest_point(touch, self.resistor(resistor), self.load_s, self.pin.series_ohm, self.load_u_s)
+    def point(self, touch: Value, resistor: str, observation: Observation | None = None) -> RestPoint:
+        return rest_point(
+            touch,
+            self.resistor(resistor),
+            self.load_s,
+            self.pin.series_ohm,
+            self.load_u_s,
+            self.ends_of(observation),
+        )
 
     def rest_of(self, read: ReadTrial) -> RestPoint | None:
         """The rest point of a trial; None where the node did not settle by itself."""
@@ -72,7 +103,7 @@ class PinBench:
             return None
         if read.trace.at_press_level and read.observation.holder != "pin":
             return None
-        return self.point(Value(settled.voltage_v, settled.u_v), read.trial.resistor)
+        return self.point(Value(settled.voltage_v, settled.u_v), read.trial.resistor, read.observation)
 
     def held_v(self, read: ReadTrial) -> float | None:
         """The level while pressed (V): as measured then, else as it stands in the trace."""
@@ -88,6 +119,16 @@ class PinBench:
         # Held at the press level by a leak: what the pull-down draws there cannot be told from it.
         if read.trace.at_press_level:
             return None
-        held_v = self.held_v(read)
-        outside = self.point(Value(0.0, 0.0), read.trial.resistor).outside
-        return hold_point(read.observation, held_v, outside, self.pin.series_ohm, self.record.meter, self.record.source)
+        node = self.point(Value(0.0, 0.0), read.trial.resistor, read.observation)
+        # The gain of the meter acts on all of the current alike: here only what of the rail's reading is its own.
+        injected = Value(node.injected_a, node.fitted.value * node.ends.own_u_v)
+        return hold_point(
+            read.observation,
+            self.held_v(read),
+            node.outside,
+            self.pin.series_ohm,
+            self.record.meter,
+            self.record.source,
+            injected=injected,
+            ends=node.ends,
+        )

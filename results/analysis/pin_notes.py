@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from results.analysis.findings import LeakLine, TraceFinding, TrialFinding, Value, Verdict
+from results.analysis.looking_glass import as_seen
 from results.analysis.verdict import NO_EVIDENCE
 from results.quantity import show
 from results.record.observation import Observation
@@ -31,7 +32,7 @@ def trial_notes(
     """The note of one trial: the reason of its verdict first, then what procedure and trace say, then the rest."""
     notes = [reason, *observation.notes, *(trace.notes if trace is not None else ())]
     if was_high_before(observation, v_il) and not any(_HIGH_BEFORE in note for note in observation.notes):
-        seen = "" if observation.before_v is None else f": {show(observation.before_v, 'V')}"
+        seen = "" if observation.before_v is None else f": {show(as_seen(observation.before_v), 'V')}"
         notes.append(f"{_HIGH_BEFORE}{seen}")
     nominal_v = trial.condition.rail_v
     if observation.rail_v is not None and abs(observation.rail_v - nominal_v) > rail_tolerance * nominal_v:

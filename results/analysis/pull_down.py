@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from results.analysis.coverage_interval import standard_uncertainty
+from results.analysis.ends import AT_ZERO, Ends
 from results.analysis.findings import LeakLine, Value
 from results.analysis.held_node import net_current_while_held
 from results.quantity import show
@@ -76,11 +77,14 @@ def hold_point(
     series_ohm: float,
     meter: MeterModel,
     source: SourceModel | None = None,
+    *,
+    injected: Value | None = None,
+    ends: Ends = AT_ZERO,
 ) -> HoldPoint | None:
     """Net pin current at the hold level; None where the press path is not known well enough.
 
     A press resistor is preferred to what a source says it delivered, with the accuracy of `source` (None: not stated,
-    and not in u).
+    and not in u). `injected`: as for net_current_while_held. The pull-down ends where the trial resistors do.
     """
     if hold_v is None:
         return None
@@ -95,10 +99,12 @@ def hold_point(
         source=delivered,
         accuracy_reading=meter.accuracy_reading,
         accuracy_v=meter.accuracy_v,
+        injected=injected,
+        press_is_read=ends.load_v == 0.0,
     )
     if current is None:
         return None
-    pin_v = hold_v + current.value * series_ohm
+    pin_v = hold_v - ends.fitted_v + current.value * series_ohm
     return HoldPoint(pin_v, current, observation.contact in _PROVES_CONTACT) if pin_v > 0.0 else None
 
 

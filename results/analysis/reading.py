@@ -13,6 +13,7 @@ from results.analysis.departure import EdgeSearch
 from results.analysis.edge import find_edge
 from results.analysis.findings import Decay, Edge, TraceFinding
 from results.analysis.hum import Hum, robust_hum, shows_hum, unseen_hum
+from results.analysis.looking_glass import as_seen
 from results.analysis.one_thread import one_thread
 from results.analysis.release_time import release_time
 from results.analysis.samples import LINE_HZ, Samples, screened
@@ -137,13 +138,12 @@ def _never_left(
         notes=notes + settling.notes,
     )
     if pressed:
-        note = f"no release edge: the node stays at the press level, {level:.3f} V"
+        note = f"no release edge: the node stays at the press level, {as_seen(level):.3f} V"
         return replace(finding, notes=(*finding.notes, note))
     if not asked.expected_press:
         return finding
-    return replace(
-        finding, settled=None, problem=f"trace: no press seen: the node stays at {level:.3f} V throughout the log"
-    )
+    problem = f"trace: no press seen: the node stays at {as_seen(level):.3f} V throughout the log"
+    return replace(finding, settled=None, problem=problem)
 
 
 def _is_press_level(level: float, asked: _Question) -> bool:

@@ -65,13 +65,19 @@ def bracket(tried: Mapping[Resistor, Sequence[Verdict]]) -> Bracket:
 
 
 def with_limits(
-    found: Bracket, tried: Mapping[Resistor, Sequence[Verdict]], load_s: float | None, coverage: float
+    found: Bracket,
+    tried: Mapping[Resistor, Sequence[Verdict]],
+    load_s: float | None,
+    coverage: float,
+    hindering_s: float = 0.0,
 ) -> Bracket:
     """The bracket with what it proves about the pin alone, in ohm outside it.
 
     In a trial the node saw the resistor and the bench's `load_s` (siemens; None: not stated) in parallel. A release
     proves no more than that most of both was enough. A stuck press proves that the least of the resistor was too
-    little: as its verdict may already be corrected for the load, that is not counted a second time.
+    little: as its verdict may already be corrected for the load, that is not counted a second time. `load_s` is what
+    of the load can have helped a release; `hindering_s` what can have helped to hold the node: by so much less than the
+    resistor may have been too little.
     """
     if found.state == "intermittent":
         return found
@@ -80,7 +86,7 @@ def with_limits(
     if found.low is not None and load_s is not None:
         enough_s = conductance_limits(by_name[found.low], coverage)[1] + load_s
     if found.high is not None:
-        too_little_s = conductance_limits(by_name[found.high], coverage)[0]
+        too_little_s = conductance_limits(by_name[found.high], coverage)[0] - hindering_s
     return replace(
         found,
         at_least_ohm=1.0 / enough_s if enough_s > 0.0 else None,
@@ -88,14 +94,16 @@ def with_limits(
     )
 
 
-def required_conductance(line: LeakLine, v_il: float) -> Value | None:
+def required_conductance(line: LeakLine, v_il: float, v_il_u: float = 0.0) -> Value | None:
     """G_req = I_leak / V_IL − G_pd in siemens, with u through the covariance; None unless the line passes.
 
-    For a line the maximum of I_net(V)/V over V >= V_IL lies at V_IL. V_IL is exact.
+    For a line the maximum of I_net(V)/V over V >= V_IL lies at V_IL. V_IL is exact, unless it is measured from a rail:
+    then `v_il_u` is its standard uncertainty.
     """
     if not line.passes or line.leak_a is None or line.pull_down_s is None:
         return None
     variance = (line.leak_a.u / v_il) ** 2 + line.pull_down_s.u**2 - 2.0 * line.covariance / v_il
+    variance += (line.leak_a.value / v_il**2 * v_il_u) ** 2
     return Value(line.leak_a.value / v_il - line.pull_down_s.value, math.sqrt(max(variance, 0.0)))
 
 

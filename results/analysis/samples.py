@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from results.analysis.ends import ground_of
 from results.analysis.noise import noise_scale, quantum
 from results.record.run_record import MeterModel
 from results.record.trace import Trace
@@ -59,9 +60,10 @@ def screened(trace: Trace, meter: MeterModel) -> Samples:
         notes += (f"overloaded in {where}: only what follows was read",)
         time, volts = time[first:], volts[first:]
     step = quantum(volts)
+    read = volts if not ground_of(meter).value else ground_of(meter).value - volts  # a converter's ends are the meter's
     problem = (
-        _clip_problem(time, volts, step, meter)
-        or _floor_problem(time, volts, step)
+        _clip_problem(time, read, step, meter)
+        or _floor_problem(time, read, step)
         or _alias_problem(time, interval, meter)
     )
     return Samples(time, volts, interval, step, problem, notes)

@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from results.analysis.ends import ground_of
 from results.analysis.findings import Settled, Value
 from results.analysis.hum import Hum, HumTerms, aliased_to_steady, find_hum
+from results.analysis.looking_glass import as_seen, moved_as_seen
 from results.analysis.noise import quantisation_u
 from results.analysis.samples import LINE_HZ
 from results.analysis.tail import Noise, TailFit, fit_level, fit_tail, misfit
@@ -62,7 +64,8 @@ class Settling:
 
 def accuracy_u(level_v: float, meter: MeterModel) -> float:
     """Standard uncertainty from the meter's accuracy limits, rectangular: a/√3 (JCGM 100:2008, 4.3.7)."""
-    return (abs(level_v) * meter.accuracy_reading + meter.accuracy_v) / math.sqrt(3.0)
+    read_v = level_v - ground_of(meter).value
+    return (abs(read_v) * meter.accuracy_reading + meter.accuracy_v) / math.sqrt(3.0)
 
 
 def settle(
@@ -192,14 +195,16 @@ def _judged(settled: Settled, last: Value, length: float, found: Settling, rail_
     fit, still = found.fit, _STILL * rail_v
     to_go = abs(last.value - fit.level_v)
     if settled.u_noise_v > _TOO_NOISY * rail_v and last.u > _TOO_NOISY * rail_v:
-        reason = f"too noisy or too short to be read: {last.value:.3g} V with a standard uncertainty of {last.u:.2g} V"
+        seen = f"{as_seen(last.value):.3g} V with a standard uncertainty of {last.u:.2g} V"
+        reason = f"too noisy or too short to be read: {seen}"
         return replace(found, moving=False, reason=reason)
     if fit.tau_s is None or (to_go <= still and settled.u_noise_v <= _TOO_NOISY * rail_v):
         return replace(found, settled=settled, moving=False)
     if length < _COVERED * fit.tau_s or not fit.clear:
         if abs(settled.drift_v) <= 2.0 * still:
             return replace(found, settled=_drifting(settled, last), moving=False)
-        return replace(found, reason=f"still moving: {settled.drift_v:+.4f} V within the last {length:.4g} s")
+        moved = f"{moved_as_seen(settled.drift_v):+.4f} V"
+        return replace(found, reason=f"still moving: {moved} within the last {length:.4g} s")
     if settled.u_v > max(_EXTRAPOLATED_U_V, 2.0 * last.u):
         return replace(found, reason="still moving: too noisy to be extrapolated")
     note = f"still {1e3 * to_go:.2g} mV from rest when the log ends: extrapolated"

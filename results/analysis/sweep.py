@@ -1,7 +1,8 @@
 """A forced-voltage sweep: the net pin current over voltage, and the largest resistance that is safe on it.
 
 At each step what the source drives into the node goes into the pin, the meter and the fixture (Kirchhoff's current
-law): I_net(V) = V · (G_m + G_fixture) − I_source, out of the pin. G_req = max I_net/V over V >= V_IL, on each branch,
+law): I_net(V) = (V − V_ground) · (G_m + G_fixture) − I_source, out of the pin, with V_ground = 0 V but in a mirror
+image (mirror.py). G_req = max I_net/V over V >= V_IL, on each branch,
 and R_safe = 1/G_req, inverted last. The errors of the instruments are the same at every step: they are carried
 through G_req as a whole, not point by point.
 """
@@ -17,9 +18,11 @@ import numpy as np
 
 from results.analysis.budget import Contribution, Source, rectangular
 from results.analysis.coverage_interval import half_width, standard_uncertainty
+from results.analysis.ends import ground_of
 from results.analysis.error_model import METER_GAIN, SOURCE_GAIN, SOURCE_OFFSET, load_source
 from results.analysis.findings import SweepBranch, SweepFinding, SweepPoint, Value
 from results.analysis.leakage import bench_load, bench_load_u
+from results.analysis.looking_glass import as_seen
 from results.analysis.peak import Peak, Points, cost_of_choice, largest_ratio
 from results.analysis.sweep_curve import hysteresis, noise_freedom, noise_of, rests_of, trips
 from results.quantity import show
@@ -41,7 +44,7 @@ def sweep_finding(record: RunRecord, pin: Pin, trial: Trial, observation: Observ
         return SweepFinding(
             trial, observation, note="sweep: the meter's input resistance is not stated: its load cannot be corrected"
         )
-    model = _Model(record, record.source, record.sweep, load_s, pin.series_ohm)
+    model = _Model(record, record.source, record.sweep, load_s, pin.series_ohm, observation.rail_v is not None)
     points = _points(model, observation)
     down, down_problem = _branch(model, "down", points, observation)
     up, up_problem = _branch(model, "up", points, observation)
@@ -73,18 +76,38 @@ class _Model:
     rules: SweepRules
     load_s: float
     series_ohm: float
+    rail_is_read: bool
 
-    def limits(self, node_v: float, source_a: float, per_volt: float, per_ampere: float) -> list[Contribution]:
+    @property
+    def ground(self) -> Value:
+        """Where meter, fixture and source end, in volt."""
+        return ground_of(self.record.meter)
+
+    def limits(
+        self, node_v: float, source_a: float, per_volt: float, per_ampere: float, per_rail: float
+    ) -> list[Contribution]:
         """The errors that all points share, with what they do to G_req: gain and offset of meter and source, and the
-        bench's load, which takes its share of what the source drives."""
-        meter = self.record.meter
+        bench's load, which takes its share of what the source drives.
+
+        `per_rail` counts in a mirror image only: the rail that it stands at was read by the same meter, whose gain then
+        acts on both readings; a rail that nobody measured is uncertain on its own.
+        """
+        meter, ground_v = self.record.meter, self.ground.value
         load = load_source(Value(self.load_s, bench_load_u(meter, self.record.fixture)))
+        by_gain, by_rail = per_volt * (node_v - ground_v), []
+        if ground_v and self.rail_is_read:
+            by_gain -= per_rail * ground_v
+            by_rail = [Contribution(rectangular("meter constant part, rail", meter.accuracy_v, unit="V"), per_rail)]
+        elif ground_v:
+            limit_v = self.record.rail_tolerance * ground_v
+            by_rail = [Contribution(rectangular("rail, not measured", limit_v, unit="V"), per_rail)]
         return [
-            Contribution(rectangular(METER_GAIN, meter.accuracy_reading), per_volt * node_v),
+            Contribution(rectangular(METER_GAIN, meter.accuracy_reading), by_gain),
             Contribution(rectangular("meter constant part, sweep", meter.accuracy_v, unit="V"), per_volt),
             Contribution(rectangular(SOURCE_GAIN, self.source.accuracy_reading), per_ampere * source_a),
             Contribution(rectangular(SOURCE_OFFSET, self.source.accuracy_a, unit="A"), per_ampere),
-            Contribution(load, -per_ampere * node_v * self.load_s),
+            Contribution(load, -per_ampere * (node_v - ground_v) * self.load_s),
+            *by_rail,
         ]
 
 
@@ -118,10 +141,11 @@ def _points(model: _Model, observation: Observation) -> tuple[SweepPoint, ...]:
         last = slice(step.first + step.count - step.agreeing, step.first + step.count)
         node_v, source_a = float(trace.voltage_v[last].mean()), float(trace.current_a[last].mean())
         root = math.sqrt(step.agreeing)
-        u_v = standard_uncertainty((node_v * meter.accuracy_reading, meter.accuracy_v), noise[0] / root)
+        read_v = node_v - model.ground.value
+        u_v = standard_uncertainty((read_v * meter.accuracy_reading, meter.accuracy_v), noise[0] / root)
         u_a = standard_uncertainty((source_a * source.accuracy_reading, source.accuracy_a), noise[1] / root)
-        net_a = node_v * model.load_s - source_a
-        net = Value(net_a, math.hypot(model.load_s * u_v, u_a, node_v * load_u_s))
+        net_a = read_v * model.load_s - source_a
+        net = Value(net_a, math.hypot(model.load_s * u_v, u_a, read_v * load_u_s))
         at_pin_v = node_v + model.series_ohm * net_a
         points.append(SweepPoint(step, Value(node_v, u_v), Value(source_a, u_a), net, at_pin_v))
     return tuple(points)
@@ -150,7 +174,7 @@ def _gap(points: Sequence[SweepPoint], rules: SweepRules, observation: Observati
     edges = [max((v for v in volts if v <= v_il), default=0.0), *(v for v in volts if v > v_il), top_v]
     for low_v, high_v in pairwise(edges):
         if high_v - low_v > widest_v:
-            between = f"between {show(low_v, 'V')} and {show(high_v, 'V')}"
+            between = f"between {show(as_seen(low_v), 'V')} and {show(as_seen(high_v), 'V')}"
             return f"no step settled outside of the current limit {between}, or the node jumped over it"
     return ""
 
@@ -186,8 +210,9 @@ def _with_errors(model: _Model, branch: Branch, curve: Points, peak: Peak, dof: 
     per_ampere = float(np.interp(peak.at_v, curve.volts, curve.per_ampere)) - peak.slope_s_per_v * curve.pin_per_ampere
     net_a = peak.ratio_s * peak.at_v
     node_v = peak.at_v - model.series_ohm * net_a
-    source_a = node_v * model.load_s - net_a
-    errors = model.limits(node_v, source_a, per_volt, per_ampere)
+    source_a = (node_v - model.ground.value) * model.load_s - net_a
+    # Of a ratio to the voltage below the rail: the points lie where they lie, whatever the rail.
+    errors = model.limits(node_v, source_a, per_volt, per_ampere, peak.ratio_s / peak.at_v)
     errors.append(Contribution(rectangular("what lies between the steps", peak.between_s, unit="S"), 1.0))
     limits = [math.sqrt(3.0) * error.amount for error in errors]
     required = Value(peak.ratio_s, standard_uncertainty([*limits, peak.bound_s], peak.noise_u_s))

@@ -19,12 +19,14 @@ def compared(
     load_s: float,
     series_ohm: float,
     coverage: float,
+    hindering_s: float = 0.0,
 ) -> SweepFinding:
     """The sweep with what it says of the trials: its down branch, as a release goes, against every resistor tried.
 
     A resistor with the bench's load on it, as the pin sees it through its series resistance, disagrees where it
     released every time although it conducts less than the branch asks for, or stuck although it conducts more: beyond
-    the interval of the branch and the uncertainty of the resistor.
+    the interval of the branch and the uncertainty of the resistor. `load_s` helps a release, `hindering_s` is what at
+    most held against it.
     """
     branch, seen = sweep.down, evidence_of(tried)
     if branch is None or not seen:
@@ -35,7 +37,7 @@ def compared(
         low_s, high_s = (
             outside / (1.0 + series_ohm * outside)
             for outside in (
-                max(0.0, resistor.conductance_s - spread_s) + load_s,
+                max(0.0, resistor.conductance_s - spread_s) + load_s - hindering_s,
                 resistor.conductance_s + spread_s + load_s,
             )
         )

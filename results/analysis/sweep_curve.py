@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from results.analysis.ends import ground_of
 from results.analysis.findings import RestsAt, SweepPoint, Value
 from results.analysis.load_line import NetCurrent, rest_points
 from results.record.observation import Branch, Observation
@@ -110,9 +111,17 @@ def rests_of(points: Sequence[SweepPoint], record: RunRecord, load_s: float, ser
     found = []
     for resistor in record.resistors:
         outside_s = resistor.conductance_s + load_s
-        seen_s = outside_s / (1.0 + series_ohm * outside_s)
-        found.append(RestsAt(resistor.name, rest_points(net_current, seen_s, low_v, float(volts[-1]))))
+        factor = 1.0 + series_ohm * outside_s
+        # What the bench's load gives back where it does not end at 0 V, as the pin sees it.
+        back_a = load_s * ground_of(record.meter).value / factor
+        curve = raised(net_current, back_a)
+        found.append(RestsAt(resistor.name, rest_points(curve, outside_s / factor, low_v, float(volts[-1]))))
     return tuple(found)
+
+
+def raised(net_current: NetCurrent, by_a: float) -> NetCurrent:
+    """The curve with a constant current more, in ampere: what a load that does not end at 0 V gives."""
+    return lambda volts: net_current(volts) + by_a
 
 
 def trips(points: Sequence[SweepPoint]) -> tuple[Value | None, Value | None]:

@@ -15,6 +15,7 @@ from typing import get_args
 import numpy as np
 
 from results.analysis.findings import TraceFinding, Value, Verdict
+from results.analysis.looking_glass import as_seen
 from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_record import Levels, Rules
@@ -23,7 +24,7 @@ from results.record.trace import Trace
 ORDER: tuple[Verdict, ...] = get_args(Verdict)
 """Worst first."""
 
-STUCK: frozenset[Verdict] = frozenset({"stuck high", "stuck between"})
+STUCK: frozenset[Verdict] = frozenset({"stuck high", "stuck low", "stuck between"})
 NO_EVIDENCE: frozenset[Verdict] = frozenset({"no contact", "failed", "not tested"})
 
 _NOTHING_WRONG = re.compile(r"\b(hum|alias\w*)\b", re.IGNORECASE)
@@ -78,11 +79,12 @@ def _settled(
     if volts - guard_v >= levels.v_ih:
         return "stuck high", "the board reads low there" if observation.reads_settled == "low" else ""
     if observation.reads_settled == "high":
-        return "stuck high", f"the board reads high at {show(volts, 'V')}"
+        return "stuck high", f"the board reads high at {show(as_seen(volts), 'V')}"
     if volts - guard_v > levels.v_il:
         return "stuck between", ""
     if volts + guard_v > levels.v_il:
-        return "undecided", f"{show(volts, 'V')} ± {_band(guard_v, rules)} straddles V_IL {show(levels.v_il, 'V')}"
+        where = f"{show(as_seen(volts), 'V')} ± {_band(guard_v, rules)}"
+        return "undecided", f"{where} straddles V_IL {show(as_seen(levels.v_il), 'V')}"
     return _in_time(observation, trace, rules)
 
 
@@ -116,8 +118,8 @@ def _moving(
     elapsed_s = _elapsed(observation, trace)
     ahead = at_pin.value + fall_v + rules.guard_band(math.hypot(at_pin.u, fall_u))
     if falling and ahead <= levels.v_il and elapsed_s > rules.allowed_s:
-        return "slow", f"{show(at_pin.value, 'V')} and falling {show(elapsed_s, 's')} after the release"
-    return "undecided", f"still moving at the end of the log, at {show(at_pin.value, 'V')}"
+        return "slow", f"{show(as_seen(at_pin.value), 'V')} and falling {show(elapsed_s, 's')} after the release"
+    return "undecided", f"still moving at the end of the log, at {show(as_seen(at_pin.value), 'V')}"
 
 
 def _elapsed(observation: Observation, trace: TraceFinding) -> float:

@@ -191,6 +191,8 @@ class RunRecord:
     `origin` is `bench` for a run on instruments and `recorded` for traces that another instrument saved. `press_path`
     says how pins were pressed. `rail_v` is nominal; `rail_tolerance` relative; what was measured stands in each
     observation. `planned` lists every planned trial in order, so that what is missing can be said.
+    `press_to`: where a press leads; with "ground" the inputs have pull-ups, trial resistors and discharge go to the
+    rail, and what `rules` call the pull-down is the pull-up. Voltages are those of the node all the same.
     `source` is None where the bench has none, `sweep` where the plan asks for no sweep, `rate_asked` where it asks for
     no stuck rate. `rail_levels` are those of each rail that the plan steps through (empty: `levels` hold for all).
     `supply` is None where none measures its current. `capacitors`: those that trials add to the node. `press_level` is
@@ -212,6 +214,7 @@ class RunRecord:
     planned: tuple[Trial, ...]
     press_path: Literal["relay", "source", "hand", "recorded"]
     rail_tolerance: float = 0.05
+    press_to: Literal["rail", "ground"] = "rail"
     fixture: Fixture = field(default_factory=Fixture)
     instruments: tuple[InstrumentRecord, ...] = ()
     operator: str = ""

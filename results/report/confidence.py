@@ -160,7 +160,9 @@ def _calibration(record: RunRecord) -> _Limit:
 
 
 def _pull_down(pins: Sequence[PinFinding]) -> _Limit:
-    vague = [pin.pin for pin in pins if pin.leakage is None and pin.verdict in ("stuck high", "stuck between")]
+    vague = [
+        pin.pin for pin in pins if pin.leakage is None and pin.verdict in ("stuck high", "stuck low", "stuck between")
+    ]
     if not vague:
         return None
     return "Leakage not determined", f"{names(vague)}: the pin's own pull-down is not known well enough."

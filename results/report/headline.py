@@ -10,7 +10,7 @@ from results.report.confidence import WORTHLESS, names
 from results.report.numbers import plain
 from results.report.wording import SYMBOLS
 
-NONCONFORMING = ("stuck high", "stuck between", "held at press level")
+NONCONFORMING = ("stuck high", "stuck low", "stuck between", "held at press level")
 IN_HEADLINE = 4
 """Pins named in the headline itself, so that it stays one look."""
 

@@ -11,6 +11,7 @@ from results.report.numbers import percent, plain
 
 MEANINGS: dict[str, str] = {
     "stuck high": "came to rest at V − w ≥ V_IH, or the board itself read high after settling",
+    "stuck low": "came to rest at V + w ≤ V_IL, or the board itself read low after settling (pull-up inputs)",
     "stuck between": "came to rest at V − w > V_IL, below what counts as stuck high",
     "held at press level": "never left the press level; what holds it is told apart, or said to be open",
     "undecided": "V ± w straddles V_IL: neither stuck nor released is shown",
@@ -22,6 +23,7 @@ MEANINGS: dict[str, str] = {
 }
 SYMBOLS: dict[str, str] = {
     "stuck high": "▲",
+    "stuck low": "▼",
     "stuck between": "◆",
     "held at press level": "■",
     "undecided": "?",

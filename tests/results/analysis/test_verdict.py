@@ -199,6 +199,7 @@ def test_the_worst_counts_and_what_is_no_evidence_only_where_nothing_else_is() -
 def test_the_order_is_that_of_the_design() -> None:
     assert ORDER == (
         "stuck high",
+        "stuck low",
         "stuck between",
         "held at press level",
         "undecided",
