@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from results.analysis.curvature import LowVoltage, PullDownSweep, at_low_voltage, chord_at, pull_down_sweep
+from results.analysis.ends import ground_of
 from results.analysis.estimate import Estimate, mean
 from results.analysis.findings import PinFinding, TrialFinding
 from results.analysis.free_decay import free_decay
@@ -33,8 +34,11 @@ def with_pull_down_ways(record: RunRecord, pins: tuple[PinFinding, ...]) -> tupl
     """The pins, those in the setup with the buffer off with their pull-down four ways.
 
     Where the plan names no such setup every pin has them that has more than its hold level to tell. What was tried with
-    an added capacitor counts with the same condition without one.
+    an added capacitor counts with the same condition without one. A pull-up has none: at small voltages below the rail
+    every reading is the difference of two, and tells too little.
     """
+    if ground_of(record.meter).value:
+        return pins
     home = buffer_off_setup(record)
     found = []
     with one_thread():
