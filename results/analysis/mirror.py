@@ -30,6 +30,7 @@ from results.analysis.findings import (
     Verdict,
 )
 from results.analysis.load_line import RestVoltage
+from results.analysis.origin import ChecklistStep
 from results.errors import RecordError
 from results.quantity import show
 from results.record.observation import Branch, Observation, Probe, Reading, SweepStep
@@ -56,6 +57,7 @@ LEVELS: Mapping[type, tuple[str, ...]] = {
     LeakAlone: ("at_v",),
     SweepFinding: ("hysteresis_at_v", "trip_down", "trip_up"),
     SweepStep: ("level_v",),
+    ChecklistStep: ("settled",),
 }
 """What in a finding is the voltage of a node, by its field."""
 

@@ -103,7 +103,7 @@ def test_every_tile_has_a_symbol_and_a_word_and_no_two_verdicts_share_one():
     content = _content()
     assert [tile["name"] for tile in content["tiles"]] == [f"D{n}" for n in range(1, 25)]
     symbols = [entry["symbol"] for entry in content["meanings"]]
-    assert len(set(symbols)) == len(symbols) == 9
+    assert len(set(symbols)) == len(symbols) == 10
     assert content["legend"] == [
         {"symbol": "▲", "word": "stuck high", "count": "5"},
         {"symbol": "○", "word": "released", "count": "18"},
