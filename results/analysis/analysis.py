@@ -9,6 +9,7 @@ from pathlib import Path
 from results.analysis.board_advice import board_advice
 from results.analysis.board_or_chip import with_origin
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
+from results.analysis.fold_margin import with_fold_margins
 from results.analysis.four_ways import with_pull_down_ways
 from results.analysis.leak_alone import with_leak_alone
 from results.analysis.looking_glass import seen_by
@@ -82,6 +83,7 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
     pins = with_supply_draw(record, pins)
     checklist = [_read(record, trial, observation) for trial, observation in made if trial.kind == "board or chip"]
     pins = with_origin(record, pins, checklist)
+    pins = with_fold_margins(record, pins)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     found = RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))

@@ -10,6 +10,7 @@ from typing import Literal
 
 from results.analysis.budget import Contribution, Source
 from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
+from results.analysis.fold import FoldMargin
 from results.analysis.latch import OverdriveFinding, PressLevelFinding
 from results.analysis.load_line import RestVoltage
 from results.analysis.monte_carlo import Stated
@@ -310,6 +311,7 @@ class PinFinding:
     `supply`: what the unit drew while it stuck; None where it did not, or no supply measures. `origin`: board or chip,
     None where it did not go through the checklist.
     `budgets`: of every number with an uncertainty, of the trial that decides.
+    `fold_margins`: one a release with a resistor, of pins that stuck somewhere or had a capacitor added.
     """
 
     pin: str
@@ -338,6 +340,7 @@ class PinFinding:
     supply: SupplyDraw | None = None
     origin: OriginFinding | None = None
     budgets: tuple[Stated, ...] = ()
+    fold_margins: tuple[FoldMargin, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from results.report.bench_check import bench_check_section
 from results.report.budgets_section import budget_sections
 from results.report.conditions_section import conditions_section
 from results.report.fit_section import fit_section
+from results.report.fold_section import fold_sections
 from results.report.latching import latching_sections
 from results.report.origin_section import origin_section
 from results.report.pull_down_section import pull_down_sections
@@ -33,6 +34,7 @@ MAKERS: tuple[Maker, ...] = (
     spread_section,
     bench_check_section,
     budget_sections,
+    fold_sections,
 )
 
 

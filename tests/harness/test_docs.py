@@ -66,6 +66,7 @@ from results.quantity import show
 from results.report.advice_csv import write_advice_csv
 from results.report.bench_check import write_checks_csv
 from results.report.budgets_csv import write_budgets_csv
+from results.report.fold_section import write_fold_margins_csv
 from results.report.latching import write_latching_csv
 from results.report.origin_section import write_checklist_csv
 from results.report.pull_down_section import write_pull_downs_csv
@@ -260,6 +261,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("latching.csv", write_latching_csv),
         ("checks.csv", write_checks_csv),
         ("budgets.csv", write_budgets_csv),
+        ("fold_margins.csv", write_fold_margins_csv),
     ],
 )
 def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path: Path) -> None:
