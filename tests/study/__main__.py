@@ -6,6 +6,7 @@ Prints how it goes on stderr, the table on stdout, the verdict in the last line.
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 import time
 from collections.abc import Iterator, Sequence
@@ -16,7 +17,7 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from tests.study.characterise import Outcome, characterised, one_thread_each
-from tests.study.page import Made, page, table, too_few
+from tests.study.page import Made, named, page, table, too_few
 from tests.study.tally import tally
 
 PINS = 1200
@@ -48,7 +49,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         made = Made(options.seed, version("stuckpin"), day, minutes, options.jobs)
         options.write.write_text(page(outcomes, made), encoding="utf-8")
     sys.stdout.write(table(counted))
-    sys.stdout.writelines(f"not determined, {count} times: {reason}\n" for reason, count in counted.reasons)
+    sys.stdout.writelines(f"not determined: {reason} ({named(numbers)})\n" for reason, numbers in counted.reasons)
     sys.stdout.write(f"{counted.verdict}\n")
     return 0 if counted.ok else 1
 
@@ -98,4 +99,6 @@ def _amiss(outcome: Outcome) -> str:
 
 if __name__ == "__main__":
     one_thread_each()
+    # So that the pool is ended too, and with it the benches of the pins in hand.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     sys.exit(main())

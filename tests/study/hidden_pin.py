@@ -45,6 +45,9 @@ SUPPLIES = (
 SERIES_OHM = {0.0: 0.65, 100.0: 0.15, 330.0: 0.15, 1000.0: 0.05}
 """Resistance on the board between needle and pin -> share of the pins."""
 
+INPUT_TOLERANCE, LEAKAGE_TOLERANCE = 0.01, 0.5
+"""Of the meter's input resistance and of the fixture's leakage conductance, as the bench file states them."""
+
 PULL_DOWN_OHM = (30e3, 90e3)
 """Of the pull-down at the rail; the plan gives this range."""
 
@@ -128,6 +131,7 @@ resource = "{resources["meter"]}"
 accuracy_reading = "{100.0 * limits.meter_reading:.6g} %"
 accuracy = "{limits.meter_v:.6g} V"
 input_resistance = "10 MΩ"
+input_resistance_tolerance = "{100.0 * INPUT_TOLERANCE:g} %"
 [source]
 resource = "{resources["source"]}"
 accuracy_reading = "{100.0 * limits.source_reading:.6g} %"
@@ -141,6 +145,7 @@ resource = "{resources["board"]}"
 [fixture]
 capacitance = "120 pF"
 leakage_resistance = "10 GΩ"
+leakage_tolerance = "{100.0 * LEAKAGE_TOLERANCE:g} %"
 [wiring]
 press = {{ channel = "relay_board 1", resistor = "1 kΩ" }}
 discharge = "relay_board 2"
@@ -221,8 +226,8 @@ def _limits(chance: Chance) -> Limits:
 
 
 def _board(chance: Chance, supply: Supply, rail_v: float, limits: Limits, fits: Sequence[str]) -> str:
-    """The head of the board file. Gains and offsets are drawn by the simulated bench, within the limits, by its seed;
-    input resistance and fixture are not what the bench file says; resistors lie within their tolerance."""
+    """The head of the board file: instruments within the limits that the bench file states, resistors within their
+    tolerance. Gains and offsets are drawn by the simulated bench, from its seed."""
     wires = "".join(
         f'[[wiring.fit]]\nnominal_ohm = {1000.0 * float(name.split()[0]):g}\nchannel = "relay_board {5 + index}"\n'
         "tolerance = 0.01\n"
@@ -237,9 +242,9 @@ input_threshold_v = {chance.uniform(supply.v_il, supply.v_ih):.6g}
 voltage_v = {rail_v:g}
 [fixture]
 capacitance_f = {_log_even(50e-12, 300e-12, chance):.6g}
-leakage_resistance_ohm = {_log_even(7e9, 15e9, chance):.6g}
+leakage_resistance_ohm = {10e9 / (1.0 + chance.uniform(-LEAKAGE_TOLERANCE, LEAKAGE_TOLERANCE)):.6g}
 [meter]
-input_resistance_ohm = {10e6 * (1.0 + chance.uniform(-0.01, 0.01)):.6g}
+input_resistance_ohm = {10e6 * (1.0 + chance.uniform(-INPUT_TOLERANCE, INPUT_TOLERANCE)):.6g}
 noise_v = {_log_even(5e-5, 5e-4, chance):.6g}
 hum_v = {chance.uniform(0.0, 1e-3):.6g}
 gain_error = {limits.meter_reading:.6g}

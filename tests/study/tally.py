@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import re
 import statistics
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -38,11 +38,11 @@ class Row:
 
 @dataclass(frozen=True)
 class Tally:
-    """The table of a study and what it comes to. `reasons`: why pins are not determined, with how often."""
+    """The table of a study and what it comes to. `reasons`: why pins are not determined, with their numbers."""
 
     pins: int
     rows: tuple[Row, ...]
-    reasons: tuple[tuple[str, int], ...]
+    reasons: tuple[tuple[str, tuple[int, ...]], ...]
 
     @property
     def ok(self) -> bool:
@@ -66,13 +66,11 @@ def tally(outcomes: Sequence[Outcome]) -> Tally:
     found = [one for one in outcomes if one.determined]
     intervals = [one for one in found if one.has_interval]
     advised = [one for one in outcomes if one.advised_ohm is not None]
-    reasons = Counter(one.problem for one in outcomes if not one.determined)
     rows = [
         Row("pins, each on a bench of its own", str(made)),
-        _row_of_share(
-            "sweep tells G_req", len(found), made, f"≥ {LEAST_DETERMINED:.0%}", lambda s: s >= LEAST_DETERMINED
-        ),
+        _determined(len(found), made),
         _coverage(intervals),
+        _limits(intervals),
         _width(intervals),
         _never(
             "no resistor needed, by sweep or report: wrong", _none_needed(outcomes), lambda one: one.none_needed_wrong
@@ -89,27 +87,45 @@ def tally(outcomes: Sequence[Outcome]) -> Tally:
         Row("sweep and trials said to disagree", str(sum(one.agreement == "disagrees" for one in found))),
         Row("said to have a memory (none has)", str(sum(one.has_memory for one in found))),
     ]
-    return Tally(made, tuple(rows), tuple(sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))))
+    return Tally(made, tuple(rows), _reasons([one for one in outcomes if not one.determined]))
+
+
+def _reasons(lost: Sequence[Outcome]) -> tuple[tuple[str, tuple[int, ...]], ...]:
+    """The first of what each pin's note says, without its numbers, so that the same is counted as the same; the most
+    frequent first."""
+    found: dict[str, list[int]] = {}
+    for one in lost:
+        reason = re.sub(r"\b\d+(\.\d+)? [a-zµ]?[VAsΩ]\b", "…", one.problem.split("; ")[0])
+        found.setdefault(reason, []).append(one.number)
+    ranked = sorted(found.items(), key=lambda pair: (-len(pair[1]), pair[0]))
+    return tuple((reason, tuple(numbers)) for reason, numbers in ranked)
 
 
 def _none_needed(outcomes: Sequence[Outcome]) -> list[Outcome]:
     return [one for one in outcomes if one.none_needed or one.advised_needed is False]
 
 
-def _row_of_share(what: str, count: int, of: int, asked: str, good: Callable[[float], bool]) -> Row:
-    return Row(what, _share(count, of), asked, good(count / of) if of else None)
+def _determined(found: int, made: int) -> Row:
+    asked = f"{_percent(LEAST_DETERMINED, 0)} or more"
+    return Row("sweep tells G_req", _share(found, made), asked, found / made >= LEAST_DETERMINED)
 
 
 def _coverage(intervals: Sequence[Outcome]) -> Row:
     count, of = sum(one.covered for one in intervals), len(intervals)
     low, high = COVERED
-    asked = f"{low:.1%} to {high:.1%}"
+    asked = f"{_percent(low)} to {_percent(high)}"
     what = "95 % interval of R_safe holds the truth"
     if of < LEAST_PINS:
         return Row(what, _share(count, of), f"{asked}, of {LEAST_PINS} or more")
-    return Row(
-        what, f"{_share(count, of)}; 95 % limits of the share: {_limits(count, of)}", asked, low <= count / of <= high
-    )
+    return Row(what, _share(count, of), asked, low <= count / of <= high)
+
+
+def _limits(intervals: Sequence[Outcome]) -> Row:
+    """Of the share that the study is a sample of: Clopper and Pearson, two-sided 95 %."""
+    count, of = sum(one.covered for one in intervals), len(intervals)
+    low = float(beta.ppf(0.025, count, of - count + 1)) if count else 0.0
+    high = float(beta.ppf(0.975, count + 1, of - count)) if count < of else 1.0
+    return Row("95 % limits of that share (Clopper-Pearson)", f"{_percent(low)} to {_percent(high)}")
 
 
 def _width(intervals: Sequence[Outcome]) -> Row:
@@ -117,7 +133,10 @@ def _width(intervals: Sequence[Outcome]) -> Row:
     if not halves:
         return Row("half-width of that interval over R_safe", "no interval")
     median, most = statistics.median(halves), float(np.quantile(halves, 0.9))
-    return Row("half-width of that interval over R_safe", f"median {median:.2%}, nine of ten below {most:.2%}")
+    return Row(
+        "half-width of that interval over R_safe",
+        f"median {_percent(median, 2)}, nine of ten below {_percent(most, 2)}",
+    )
 
 
 def _never(what: str, among: Sequence[Outcome], wrong: Callable[[Outcome], bool]) -> Row:
@@ -137,17 +156,14 @@ def by_group(outcomes: Sequence[Outcome], key: Callable[[Outcome], str]) -> list
         group = [one for one in outcomes if key(one) == name]
         intervals = [one for one in group if one.determined and one.has_interval]
         widths = [width for one in intervals if (width := one.relative_half_width) is not None]
-        median = f"{statistics.median(widths):.2%}" if widths else "–"
+        median = _percent(statistics.median(widths), 2) if widths else "–"
         rows.append((name, str(len(group)), _share(sum(one.covered for one in intervals), len(intervals)), median))
     return rows
 
 
 def _share(count: int, of: int) -> str:
-    return f"{count} of {of} ({count / of:.1%})" if of else "0 of 0"
+    return f"{count} of {of} ({_percent(count / of)})" if of else "0 of 0"
 
 
-def _limits(count: int, of: int) -> str:
-    """Clopper and Pearson, two-sided 95 %."""
-    low = float(beta.ppf(0.025, count, of - count + 1)) if count else 0.0
-    high = float(beta.ppf(0.975, count + 1, of - count)) if count < of else 1.0
-    return f"{low:.1%} to {high:.1%}"
+def _percent(share: float, decimals: int = 1) -> str:
+    return f"{100.0 * share:.{decimals}f} %"

@@ -146,7 +146,7 @@ def test_the_coverage_is_held_to_both_bounds(missed: int, ok: bool) -> None:
 
 def test_of_few_pins_the_coverage_is_shown_and_not_judged() -> None:
     counted = tally([GOOD] * 3 + [MISSED])
-    assert row(counted, "95 % interval") == ("3 of 4 (75.0%)", None)
+    assert row(counted, "95 % interval") == ("3 of 4 (75.0 %)", None)
     assert counted.verdict == "short run: 4 pins are too few to judge the coverage; nothing else falls short"
 
 
@@ -171,11 +171,13 @@ def test_one_wrong_pin_among_a_thousand_falls_short(wrong: Outcome, what: str) -
 
 
 def test_what_is_not_determined_is_counted_with_its_reason_and_has_a_bound() -> None:
-    lost = replace(GOOD, required_s=None, half_s=None, needed=None, problem="sweep: the node jumped")
+    lost = replace(
+        GOOD, required_s=None, half_s=None, needed=None, number=7, problem="sweep: between 1.2 V and 3 mV; x"
+    )
     counted = tally([GOOD] * 950 + [MISSED] * 50 + [lost] * 52)
-    assert row(counted, "sweep tells G_req") == ("1000 of 1052 (95.1%)", True)
-    assert row(counted, "95 % interval")[0].startswith("950 of 1000 (95.0%)")
-    assert counted.reasons == (("sweep: the node jumped", 52),)
+    assert row(counted, "sweep tells G_req") == ("1000 of 1052 (95.1 %)", True)
+    assert row(counted, "95 % interval")[0].startswith("950 of 1000 (95.0 %)")
+    assert counted.reasons == (("sweep: between … and …", (7,) * 52),)
     assert not tally([GOOD] * 950 + [MISSED] * 50 + [lost] * 53).ok
 
 
@@ -190,8 +192,8 @@ def test_the_width_is_that_of_the_interval_of_the_resistance() -> None:
 def test_groups_are_counted_apart() -> None:
     other = replace(MISSED, shape="two humps")
     assert by_group([GOOD, other, SOUND], lambda one: one.shape) == [
-        ("one hump", "2", "1 of 1 (100.0%)", "0.10%"),
-        ("two humps", "1", "0 of 1 (0.0%)", "0.10%"),
+        ("one hump", "2", "1 of 1 (100.0 %)", "0.10 %"),
+        ("two humps", "1", "0 of 1 (0.0 %)", "0.10 %"),
     ]
 
 
@@ -202,7 +204,7 @@ def test_a_short_study_runs_and_tells_its_verdict_last(capfd: pytest.CaptureFixt
     last = said.out.splitlines()[-1]
     assert last == "short run: 3 pins are too few to judge the coverage; nothing else falls short", said
     assert status == 0
-    assert "| sweep tells G_req | 3 of 3 (100.0%) | ≥ 95% | yes |" in said.out
+    assert "| sweep tells G_req | 3 of 3 (100.0 %) | 95 % or more | yes |" in said.out
     assert "3 of 3: " in said.err
 
 
