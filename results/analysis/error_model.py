@@ -22,8 +22,8 @@ SOURCE_GAIN = "source gain"
 SOURCE_OFFSET = "source offset"
 BENCH_LOAD = "load of meter and fixture"
 
-FEWEST_DOF = 1.0
-"""However few independent samples a noise was told from."""
+FEWEST_DOF = 2.5
+"""However few independent samples a noise was told from: the spread of its t distribution is taken from no fewer."""
 
 
 @dataclass(frozen=True)
@@ -94,15 +94,16 @@ def settled_term(settled: Settled, meter: MeterModel, trial: Trial) -> Term:
 
 def constant_source(resistor: str, u_v: float) -> Source:
     """What of the meter's accuracy is a reading's own. Readings at the same level, with the same resistor, share it."""
-    return Source(f"meter constant part, {_fitted(resistor)}", "B", "rectangular", u_v, unit="V")
+    return Source(f"meter constant part, {fitted(resistor)}", "B", "rectangular", u_v, unit="V")
 
 
 def about_trial(trial: Trial) -> str:
     """Which trial of a pin, in words."""
-    return f"{_fitted(trial.resistor)}, press {trial.repeat}"
+    return f"{fitted(trial.resistor)}, press {trial.repeat}"
 
 
-def _fitted(resistor: str) -> str:
+def fitted(resistor: str) -> str:
+    """A trial resistor by name, in words."""
     return "no resistor" if resistor == NO_RESISTOR else resistor
 
 

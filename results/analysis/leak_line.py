@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from results.analysis.budget import Source
-from results.analysis.error_model import BENCH_LOAD, METER_GAIN, constant_source
+from results.analysis.error_model import BENCH_LOAD, METER_GAIN, constant_source, fitted
 from results.analysis.findings import LeakLine, LinePart, Value
 from results.analysis.leakage import RestPoint
 from results.analysis.looking_glass import as_seen
@@ -213,7 +213,7 @@ def _parts(points: Sequence[LinePoint], gain_u: float, fit: LinearFit) -> tuple[
     for point, row in zip(points, np.eye(len(points)), strict=True):
         name, constant = point.rest.resistor, math.sqrt(max(point.own_u_v**2 - point.random_u_v**2, 0.0))
         parts.append(part(constant_source(name, constant), system.per_volt * row))
-        random = Source(f"noise and repeats, {name}", "A", "t", point.random_u_v, point.dof, unit="V")
+        random = Source(f"noise and repeats, {fitted(name)}", "A", "t", point.random_u_v, point.dof, unit="V")
         parts.append(part(random, system.per_volt * row))
         if point.fitted_by is not None:
             # A resistor that is too large conducts too little.

@@ -16,6 +16,9 @@ from results.report.section import Column, Section, Table
 SMALL = 0.01
 """Contributions below this share of u are put together in one row."""
 
+NOTHING = 1e-6
+"""Below this share a source has dropped out, and what is left of it is round-off."""
+
 MANY = 1e3
 """Degrees of freedom from which on they limit nothing that could be seen."""
 
@@ -59,7 +62,7 @@ def _table(stated: Stated) -> Table:
     budget = stated.budget
     large = [part for part in budget.contributions if abs(part.amount) >= SMALL * budget.u]
     rows = [_row(budget, part) for part in sorted(large, key=lambda part: -abs(part.amount))]
-    small = [part for part in budget.contributions if part not in large]
+    small = [part for part in budget.contributions if NOTHING * budget.u < abs(part.amount) < SMALL * budget.u]
     if small:
         together = sum(part.amount**2 for part in small) ** 0.5
         rows.append((f"{len(small)} more, together", "", "", "", "", _shown(together, budget.unit), ""))

@@ -128,6 +128,14 @@ def test_two_quantities_that_share_a_source_err_together() -> None:
     assert correlation(first, propagate("third", "1", [own], lambda x: x["own"])) == 0.0
 
 
+def test_a_limit_is_a_rectangular_error() -> None:
+    """JCGM 100:2008, 4.3.7: u = a/√3; the difference of temperature of H.1, ±0.05 °C, is 0.029 °C."""
+    limit = rectangular("difference", -0.05, unit="°C")
+    assert (limit.evaluation, limit.shape, limit.unit) == ("B", "rectangular", "°C")
+    assert limit.u == pytest.approx(0.029, abs=0.0005)
+    assert math.isinf(limit.dof)
+
+
 def test_sources_without_uncertainty_contribute_nothing() -> None:
     budget = propagate("sum", "V", [Source("known", "B", "normal", 0.0, estimate=2.0)], lambda x: x["known"] + 1.0)
     assert (budget.value, budget.u, budget.contributions) == (3.0, 0.0, ())

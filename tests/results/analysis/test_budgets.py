@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from results.analysis.budget import correlation
+from procedures.forced_sweep import forced_sweep
+from results.analysis.budget import Contribution, Source, correlation
 from results.analysis.budgets import (
     AT_PIN,
     LEAKAGE,
@@ -19,15 +20,20 @@ from results.analysis.budgets import (
     TIME_CONSTANT,
     budgets_of,
 )
-from results.analysis.findings import Decay, PinFinding, Value
+from results.analysis.error_model import Term
+from results.analysis.findings import Decay, PinFinding, SweepBranch, SweepFinding, Value
 from results.analysis.leakage import bench_load
 from results.analysis.load_line import NetCurrent
 from results.analysis.monte_carlo import Stated
 from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import PinBench
+from results.analysis.pull_down import find_pull_down
 from results.analysis.pull_down_model import pull_down_term
+from results.analysis.sweep import sweep_finding
 from results.record.run_record import SourceModel
 from results.record.trial import NO_RESISTOR, Pin
+from tests.procedures.curve_bench import RULES as SWEEP_RULES
+from tests.procedures.curve_bench import SWEEP, CurveBench, Errors, linear, memoryless, mid_level, record, settings
 from tests.results.analysis.made_pins import (
     METER,
     SETUP,
@@ -85,7 +91,7 @@ def test_the_budget_comes_to_the_uncertainty_that_is_reported(net: NetCurrent, n
     for quantity, value in stated.items():
         budget = of(finding, quantity).budget
         assert budget.value == pytest.approx(value.value, rel=1e-6, abs=1e-15)
-        assert budget.u == pytest.approx(value.u, rel=1e-6)
+        assert budget.u == pytest.approx(value.u, rel=1e-6, abs=0.0)
 
 
 def test_the_settled_voltage_by_its_sources() -> None:
@@ -94,9 +100,9 @@ def test_the_settled_voltage_by_its_sources() -> None:
     parts = {part.source.name: part for part in budget.contributions}
     assert parts["noise, no resistor, press 1"].amount == pytest.approx(40e-6)
     assert parts["noise, no resistor, press 1"].source.dof == 79.0
-    assert parts["meter gain"].amount == pytest.approx(2.0309 * 1e-4 / math.sqrt(3.0), rel=1e-4)
+    assert parts["meter gain"].amount == pytest.approx(2.0309 * 1e-4 / math.sqrt(3.0), rel=1e-4, abs=0.0)
     accuracy = math.hypot(parts["meter gain"].amount, parts["meter constant part, no resistor"].amount)
-    assert accuracy == pytest.approx((0.5e-3 + 2.0309e-4) / math.sqrt(3.0), rel=1e-4)
+    assert accuracy == pytest.approx((0.5e-3 + 2.0309e-4) / math.sqrt(3.0), rel=1e-4, abs=0.0)
     assert {part.source.evaluation for part in budget.contributions} == {"A", "B"}
 
 
@@ -104,7 +110,9 @@ def test_the_net_pin_current_is_mostly_the_resistors_tolerance() -> None:
     budget = of(analysed(d1), NET_CURRENT).budget
     parts = {part.source.name: abs(part.amount) for part in budget.contributions}
     assert max(parts, key=lambda name: parts[name]) == "trial resistor 10 kΩ"
-    assert parts["trial resistor 10 kΩ"] == pytest.approx(1.0155 / 10e3 * 0.01 / math.sqrt(3.0), rel=1e-3)
+    assert parts["trial resistor 10 kΩ"] == pytest.approx(1.0155 / 10e3 * 0.01 / math.sqrt(3.0), rel=1e-3, abs=0.0)
+    # A resistor that is larger than it says takes less than is reckoned.
+    assert all(part.sensitivity < 0.0 for part in budget.contributions if "resistor 10" in part.source.name)
 
 
 def test_a_leakage_shares_meter_and_resistor_with_the_pull_down_that_stands_in_it() -> None:
@@ -129,8 +137,8 @@ def test_a_leakage_shares_meter_and_resistor_with_the_pull_down_that_stands_in_i
     inside = ((behind - held) / (1000.0 * (1 + ufloat(0.0, 5.8e-3))) - held * outside) / held
     leakage = volts * (outside + inside)
     assert finding.leakage is not None
-    assert finding.leakage.value == pytest.approx(leakage.nominal_value, rel=1e-9)
-    assert finding.leakage.u == pytest.approx(leakage.std_dev, rel=1e-6)
+    assert finding.leakage.value == pytest.approx(leakage.nominal_value, rel=1e-9, abs=0.0)
+    assert finding.leakage.u == pytest.approx(leakage.std_dev, rel=1e-6, abs=0.0)
 
 
 def test_the_resistor_drops_out_of_a_leakage_beside_the_pull_down_of_the_same_trial() -> None:
@@ -141,6 +149,12 @@ def test_the_resistor_drops_out_of_a_leakage_beside_the_pull_down_of_the_same_tr
     finding = analyse_pin(record_of(bench, [read.trial]), SETUP, bench.pin, [read])
     parts = {part.source.name: abs(part.amount) for part in of(finding, LEAKAGE).budget.contributions}
     assert parts["trial resistor 10 kΩ"] < 1e-3 * parts["press resistor"]
+
+
+def test_a_series_resistance_on_the_board_is_taken_off_the_held_pull_down() -> None:
+    """60 kΩ behind 470 Ω: the pin itself is 25 mV below what is touched."""
+    budget = of(analysed(d1, BENCHES["470 Ω on the board"]), PULL_DOWN).budget
+    assert budget.value == pytest.approx(60e3, rel=1e-4, abs=0.0)
 
 
 def test_the_gain_of_the_meter_drops_out_of_a_pull_down_behind_a_press_resistor() -> None:
@@ -191,9 +205,9 @@ def test_the_accuracy_of_a_source_that_held_the_pin_is_in_the_pull_down() -> Non
     parts = {part.source.name: abs(part.amount) for part in of(finding, PULL_DOWN).budget.contributions}
     assert finding.pull_down is not None
     ohm = finding.pull_down.value
-    assert parts["source gain"] == pytest.approx(55e-9 / math.sqrt(3.0) / 3.3 * ohm**2, rel=1e-6)
-    assert parts["source offset"] == pytest.approx(20e-9 / math.sqrt(3.0) / 3.3 * ohm**2, rel=1e-6)
-    assert finding.pull_down.u == pytest.approx(of(finding, PULL_DOWN).budget.u, rel=1e-9)
+    assert parts["source gain"] == pytest.approx(55e-9 / math.sqrt(3.0) / 3.3 * ohm**2, rel=1e-6, abs=0.0)
+    assert parts["source offset"] == pytest.approx(20e-9 / math.sqrt(3.0) / 3.3 * ohm**2, rel=1e-6, abs=0.0)
+    assert finding.pull_down.u == pytest.approx(of(finding, PULL_DOWN).budget.u, rel=1e-9, abs=0.0)
 
 
 def test_an_inverse_is_compared_with_monte_carlo() -> None:
@@ -259,7 +273,7 @@ def test_a_load_that_is_not_exact_counts_in_every_current_alike() -> None:
     [bare] = [row for row in finding.rows if row.trial.resistor == NO_RESISTOR]
     assert bench_load(bench.meter, bench.fixture) == pytest.approx(1e-7)
     assert bare.net_current is not None
-    assert bare.net_current.u == pytest.approx(2.0309 * 1e-7 * 0.05 / math.sqrt(3.0), rel=1e-3)
+    assert bare.net_current.u == pytest.approx(2.0309 * 1e-7 * 0.05 / math.sqrt(3.0), rel=1e-3, abs=0.0)
 
 
 def test_a_pin_that_was_not_measured_has_no_budget() -> None:
@@ -267,7 +281,37 @@ def test_a_pin_that_was_not_measured_has_no_budget() -> None:
     finding = analyse_pin(record_of(bench), SETUP, bench.pin, [])
     assert finding.budgets == ()
     pin_bench = PinBench(record_of(bench), bench.pin)
-    from results.analysis.pull_down import find_pull_down
-
     planned = find_pull_down([], None, bench.rules, 3.3, stuck=False)
     assert budgets_of(pin_bench, finding, pull_down_term(pin_bench, planned, [], None)) == ()
+
+
+def test_a_sweep_tells_the_safe_resistance_by_the_limits_of_its_instruments() -> None:
+    made = CurveBench(memoryless(mid_level(linear(60e3))), Errors(noise_v=20e-6, noise_a=2e-9))
+    observation = forced_sweep(made.as_bench(), SWEEP, settings(SWEEP_RULES))
+    known = record(SWEEP_RULES)
+    sweep = sweep_finding(known, known.pin("D1"), SWEEP, observation)
+    assert sweep.worse is not None
+    assert sweep.safe is not None
+    finding = replace(analysed(d1), sweep=sweep, safe_ohm=sweep.safe)
+    bench = PinBench(record_of(Bench()), Bench().pin)
+    stated = {one.budget.quantity: one for one in budgets_of(bench, finding, Term((), lambda x: 1 / 60e3))}
+    safe, required = stated[SAFE], stated[REQUIRED]
+    assert safe.about == f"from the sweep, {sweep.worse.branch} branch"
+    assert (safe.budget.value, safe.budget.u) == pytest.approx((sweep.safe.value, sweep.safe.u), rel=1e-9)
+    assert required.budget.u == pytest.approx(sweep.worse.required.u, rel=1e-9, abs=0.0)
+    assert {"meter gain", "source gain", "source offset"} <= {p.source.name for p in safe.budget.contributions}
+    assert safe.comparison is not None
+    # The interval of the sweep holds 95 %, this one 95.45 %; what is added as a bound is drawn here.
+    assert sweep.safe_low_ohm == pytest.approx(safe.comparison.simulation.low, rel=2e-4)
+    assert sweep.safe_high_ohm == pytest.approx(safe.comparison.simulation.high, rel=2e-4)
+
+
+def test_where_g_req_may_be_zero_it_has_a_budget_and_r_safe_none() -> None:
+    part = Contribution(Source("source offset", "B", "rectangular", 5e-9, unit="A"), 1.0)
+    branch = SweepBranch("down", Value(1e-9, 5e-9), 8e-9, 0.8, parts=(part,))
+    sweep = SweepFinding(SWEEP, None, worse=branch, safe_low_ohm=1 / 9e-9)
+    finding = replace(analysed(d3), sweep=sweep, safe_ohm=None)
+    bench = PinBench(record_of(Bench()), Bench().pin)
+    stated = {one.budget.quantity: one.budget for one in budgets_of(bench, finding, Term((), lambda x: 1 / 60e3))}
+    assert stated[REQUIRED].u == pytest.approx(5e-9, rel=1e-9, abs=0.0)
+    assert SAFE not in stated

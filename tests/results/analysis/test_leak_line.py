@@ -185,11 +185,11 @@ def test_the_parts_of_a_line_come_to_its_uncertainties_and_covariance(load_u: fl
     assert line.pull_down_s is not None
     leak = [part.leak_a * part.source.u for part in line.parts]
     inside = [part.pull_down_s * part.source.u for part in line.parts]
-    assert math.hypot(*leak) == pytest.approx(line.leak_a.u, rel=1e-9)
-    assert math.hypot(*inside) == pytest.approx(line.pull_down_s.u, rel=1e-9)
-    assert sum(a * b for a, b in zip(leak, inside, strict=True)) == pytest.approx(line.covariance, rel=1e-6)
+    assert math.hypot(*leak) == pytest.approx(line.leak_a.u, rel=1e-9, abs=0.0)
+    assert math.hypot(*inside) == pytest.approx(line.pull_down_s.u, rel=1e-9, abs=0.0)
+    assert sum(a * b for a, b in zip(leak, inside, strict=True)) == pytest.approx(line.covariance, rel=1e-6, abs=0.0)
     by_load = [part for part in line.parts if part.source.name == BENCH_LOAD]
     assert len(by_load) == (load_u > 0.0)
     for part in by_load:
-        assert part.pull_down_s * part.source.u == pytest.approx(-load_u * 1e-7, rel=1e-9)
+        assert part.pull_down_s * part.source.u == pytest.approx(-load_u * 1e-7, rel=1e-9, abs=0.0)
         assert abs(part.leak_a * part.source.u) < 1e-9 * line.leak_a.value

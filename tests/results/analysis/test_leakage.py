@@ -7,7 +7,7 @@ import math
 import pytest
 
 from results.analysis.findings import Value
-from results.analysis.leakage import bench_load, local_slopes, rest_point, without_load
+from results.analysis.leakage import bench_load, bench_load_u, local_slopes, rest_point, without_load
 from results.record.run_record import Fixture, MeterModel
 from results.record.trial import NO_RESISTOR, Resistor
 from tests.results.analysis.made_pins import METER, d1, d4, rest_voltage
@@ -105,3 +105,22 @@ def test_a_chord_that_rises_is_no_slope_of_a_stable_branch() -> None:
 def test_load_of_the_bench() -> None:
     assert bench_load(METER, Fixture(conductance_s=1e-10)) == pytest.approx(1.001e-7, rel=1e-12)
     assert bench_load(MeterModel(0.0, 0.0, input_ohm=None), Fixture(1e-10)) is None
+
+
+def test_a_load_known_to_some_per_cent_takes_its_part_of_what_it_moves_the_node() -> None:
+    """A load of 0.1 µS ± 5 % (u) that is taken off moves the node by some 13 mV, to 5 % of which that is known."""
+    point = rest_point(Value(2.0, 0.0), NONE, METER_S, 0.0, 0.05 * METER_S)
+    alone = without_load(point, METER_S, Value(-1 / 64e3, 0.0), 90e3)
+    shift_v = 2.0 * METER_S * 64e3
+    assert alone.value == pytest.approx(2.0 + shift_v, rel=1e-9, abs=0.0)
+    assert alone.u == pytest.approx(0.05 * shift_v, rel=1e-9, abs=0.0)
+    assert point.net_current.u == pytest.approx(2.0 * 0.05 * METER_S, rel=1e-9, abs=0.0)
+
+
+def test_tolerances_of_the_load_are_limits() -> None:
+    meter, fixture = (
+        MeterModel(0.0, 0.0, input_ohm=10e6, input_tolerance=0.01),
+        Fixture(1e-8, conductance_tolerance=0.5),
+    )
+    assert bench_load_u(meter, fixture) == pytest.approx(math.hypot(1e-9, 5e-9) / math.sqrt(3.0), rel=1e-12, abs=0.0)
+    assert bench_load_u(METER, Fixture(1e-8)) == 0.0

@@ -162,3 +162,14 @@ def test_the_parts_of_what_is_no_noise_are_told_apart() -> None:
     assert settled.u_step_v == pytest.approx(1e-3 / math.sqrt(12.0), rel=1e-6)
     assert (settled.u_hum_v, settled.u_drift_v) == (0.0, 0.0)
     assert settled.u_noise_v == pytest.approx(settled.u_step_v, rel=1e-3)
+
+
+def test_a_movement_that_is_taken_for_rest_is_a_rectangular_error() -> None:
+    """1 mV that goes with 0.3 s, seen for 0.12 s: 0.32 mV within the window, over √3 (JCGM 100:2008, 4.3.7)."""
+    time_s = np.arange(1200) * 1e-4
+    noise = np.random.default_rng(3).normal(0.0, 20e-6, time_s.size)
+    slow = 2.0 + 1e-3 * np.exp(-time_s / 0.3) + noise
+    settled = settle(time_s, slow, meter=IDEAL, interval_s=1e-4, rail_v=3.3).settled
+    assert settled is not None
+    assert settled.u_drift_v == pytest.approx(0.32e-3 / math.sqrt(3.0), rel=0.02)
+    assert settled.u_drift_v < settled.u_noise_v < 1.01 * settled.u_drift_v

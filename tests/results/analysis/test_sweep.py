@@ -318,7 +318,9 @@ def test_the_parts_of_a_branch_come_to_its_uncertainty() -> None:
     finding = swept(memoryless(D1), NOISY)
     for branch in (finding.down, finding.up, finding.worse):
         assert branch is not None
-        assert math.hypot(*(part.amount for part in branch.parts)) == pytest.approx(branch.required.u, rel=1e-9)
+        assert math.hypot(*(part.amount for part in branch.parts)) == pytest.approx(
+            branch.required.u, rel=1e-9, abs=0.0
+        )
         names = {part.source.name: part.source for part in branch.parts}
         assert {"meter gain", "source gain", "source offset", "noise of the sweep"} <= set(names)
         assert (names["noise of the sweep"].evaluation, names["noise of the sweep"].dof > 100) == ("A", True)
@@ -335,5 +337,5 @@ def test_a_load_that_is_not_exact_moves_g_req_by_itself() -> None:
     assert loaded is not None
     [part] = [part for part in loaded.parts if part.source.name == BENCH_LOAD]
     assert known.meter.input_ohm is not None
-    assert abs(part.amount) == pytest.approx(0.05 / known.meter.input_ohm / math.sqrt(3.0), rel=1e-3)
-    assert loaded.required.u == pytest.approx(math.hypot(exact.required.u, part.amount), rel=1e-6)
+    assert abs(part.amount) == pytest.approx(0.05 / known.meter.input_ohm / math.sqrt(3.0), rel=1e-3, abs=0.0)
+    assert loaded.required.u == pytest.approx(math.hypot(exact.required.u, part.amount), rel=1e-6, abs=0.0)

@@ -93,12 +93,12 @@ def test_the_file_holds_every_source_of_every_pin_and_adds_up(tmp_path: Path) ->
         key = (row["pin"], row["quantity"])
         if row["source"] != COMBINED:
             amount = float(row["sensitivity"]) * float(row["standard_u"])
-            assert float(row["contribution"]) == pytest.approx(amount, rel=1e-6)
+            assert float(row["contribution"]) == pytest.approx(amount, rel=1e-6, abs=0.0)
             squares[key] += amount**2
             continue
-        assert float(row["standard_u"]) == pytest.approx(math.sqrt(squares[key]), rel=1e-6)
+        assert float(row["standard_u"]) == pytest.approx(math.sqrt(squares[key]), rel=1e-6, abs=0.0)
         expanded = float(row["coverage_factor"]) * float(row["standard_u"])
-        assert float(row["expanded_u"]) == pytest.approx(expanded, rel=1e-6)
+        assert float(row["expanded_u"]) == pytest.approx(expanded, rel=1e-6, abs=0.0)
     assert {key[0] for key in squares} == {"D1", "D4"}
     [safe] = [r for r in rows if (r["pin"], r["quantity"], r["source"]) == ("D4", "largest safe resistance", COMBINED)]
     assert safe["validated"] == "yes"
