@@ -13,6 +13,7 @@ from harness.bench_rules import bench_faults, rectangular_u_ohm
 from harness.bench_tables import BenchTables, WireTable, WiringTable
 from harness.user_file import read_tables, read_text, read_toml, refuse_faults
 from harness.values import TrialResistor
+from results.record.coupon import RELEASED, STUCK, Coupons, ReleasedCoupon, StuckCoupon
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,7 +39,7 @@ class BenchFile(BenchTables):
         rail, rail_ohm, _ = _relay(wiring.rail)
         source, source_ohm, source_u_ohm = _relay(wiring.source)
         return Wiring(
-            select=wiring.select,
+            select={**wiring.select, **self._coupon_channels()},
             press=press,
             press_ohm=press_ohm,
             press_u_ohm=press_u_ohm,
@@ -53,6 +54,23 @@ class BenchFile(BenchTables):
             hold_ohm={pin: wire.measured_ohm or wire.resistor_ohm for pin, wire in wiring.hold.items()},
             fit={name: fit.channel for name, fit in wiring.fit.items() if fit.channel is not None},
         )
+
+    def record_coupons(self) -> Coupons:
+        """The check coupons as a run's record knows them."""
+        released, stuck = self.coupons.released, self.coupons.stuck
+        return Coupons(
+            None
+            if released is None
+            else ReleasedCoupon(
+                released.resistor_ohm, released.tolerance, released.capacitor_f, released.capacitor_tolerance
+            ),
+            None if stuck is None else StuckCoupon(stuck.safe_low_ohm, stuck.safe_high_ohm),
+        )
+
+    def _coupon_channels(self) -> dict[str, Channel]:
+        """A coupon is selected like a pin, under the name by which trials know it."""
+        named = {RELEASED: self.coupons.released, STUCK: self.coupons.stuck}
+        return {name: coupon.channel for name, coupon in named.items() if coupon is not None}
 
     def calibration_notes(self, today: date) -> tuple[str, ...]:
         """One line for each instrument whose calibration is overdue; a note, because the measuring goes on."""

@@ -19,13 +19,18 @@ from results.record.trial import NO_RESISTOR
 if TYPE_CHECKING:
     from harness.bench_tables import BenchTables
 
+COUPON_TAU_S = (3e-3, 1.0)
+"""A released coupon must outlast whatever the press path does while it opens: relays let go and bounce within 3 ms."""
+
 PLAUSIBLE = 0.3
 """A measured resistance further than this share from the nominal one is a slip of the decimal point."""
 
 
 def bench_faults(bench: BenchTables) -> list[Fault]:
     """Every rule between values that the bench file breaks."""
-    return list(chain.from_iterable(rule(bench) for rule in (_resources, _commands, _wires, _fits, _measured)))
+    return list(
+        chain.from_iterable(rule(bench) for rule in (_resources, _commands, _wires, _fits, _coupons, _measured))
+    )
 
 
 def rectangular_u_ohm(ohm: float, tolerance: float) -> float:
@@ -47,6 +52,10 @@ def wires(bench: BenchTables) -> Iterator[tuple[Location, Channel]]:
     for name, fit in wiring.fit.items():
         if fit.channel is not None:
             yield ("wiring", "fit", name), fit.channel
+    for key in ("released", "stuck"):
+        coupon = getattr(bench.coupons, key)
+        if coupon is not None:
+            yield ("coupons", key), coupon.channel
 
 
 def _resources(bench: BenchTables) -> Iterator[Fault]:
@@ -109,6 +118,18 @@ def _fits(bench: BenchTables) -> Iterator[Fault]:
         elif name in first:
             yield Fault(where, f"is the same resistor as {dotted(('wiring', 'fit', first[name]))}")
         first.setdefault(name, written)
+
+
+def _coupons(bench: BenchTables) -> Iterator[Fault]:
+    released, stuck = bench.coupons.released, bench.coupons.stuck
+    if released is not None:
+        tau_s = released.resistor_ohm * released.capacitor_f
+        if not COUPON_TAU_S[0] <= tau_s <= COUPON_TAU_S[1]:
+            low, high = (show(limit, "s") for limit in COUPON_TAU_S)
+            rule = f"resistor and capacitor make a time constant of {show(tau_s, 's')}, must be {low} to {high}"
+            yield Fault(("coupons", "released", "capacitor"), rule)
+    if stuck is not None and not stuck.safe_low_ohm < stuck.safe_high_ohm:
+        yield Fault(("coupons", "stuck", "safe_low"), "must be below coupons.stuck.safe_high")
 
 
 def _measured(bench: BenchTables) -> Iterator[Fault]:

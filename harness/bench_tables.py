@@ -206,6 +206,38 @@ class WiringTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ReleasedTable:
+    """[coupons.released]: a resistor and a capacitor to ground on a select relay of their own."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    channel: AnyChannel
+    resistor_ohm: Annotated[float, Quantity("Ω", 100.0, 10e6)]
+    capacitor_f: Annotated[float, Quantity("F", 1e-10, 1e-3)]
+    tolerance: Tolerance = 0.01
+    capacitor_tolerance: Tolerance = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class StuckTable:
+    """[coupons.stuck]: a network that latches at the plan's rail, is let go with a trial resistor of `safe_low_ohm` or
+    less, and stays high with one of `safe_high_ohm` or more."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    channel: AnyChannel
+    safe_low_ohm: Annotated[float, Quantity("Ω", 10.0, 100e6)]
+    safe_high_ohm: Annotated[float, Quantity("Ω", 10.0, 100e6)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CouponsTable:
+    """[coupons]: known networks by which a bench shows, before and after, that it sees both ends of a verdict."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    released: ReleasedTable | None = None
+    stuck: StuckTable | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class CheckTable:
     """[check]: how many days a check of the bench holds, and the largest noise of one sample that passes (None: twice
     the meter's accuracy at the rail)."""
@@ -231,6 +263,7 @@ class BenchTables:
     board: BoardTable | None = None
     fixture: FixtureTable = field(default_factory=FixtureTable)
     check: CheckTable = field(default_factory=CheckTable)
+    coupons: CouponsTable = field(default_factory=CouponsTable)
     wiring: WiringTable = field(default_factory=WiringTable)
 
     def instruments(self) -> dict[str, InstrumentTable]:

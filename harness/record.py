@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from harness.bench_file import BenchFile
+from harness.coupon_steps import tried_coupons
 from harness.plan import Plan, nominal_ohm
 from harness.plan_rules import neighbours_of, rate_asked, thresholds
 from procedures.settings import PressSettings
 from results.guard_band import guard_band
 from results.quantity import show
+from results.record.coupon import Coupons
 from results.record.run_record import (
     Fixture,
     InstrumentRecord,
@@ -23,7 +25,7 @@ from results.record.run_record import (
     SweepRules,
     Unit,
 )
-from results.record.trial import Pin, Resistor, Trial
+from results.record.trial import NO_RESISTOR, Pin, Resistor, Trial
 
 
 def make_record(
@@ -64,6 +66,7 @@ def make_record(
         instruments=tuple(instruments),
         operator=operator,
         bench_name="" if bench is None else bench.bench.name,
+        coupons=Coupons() if bench is None else tried_coupons(plan, bench),
         bench_checked=bench_checked,
         software=dict(software or {}),
         notes=(*notes, *_open_questions(plan, bench)),
@@ -92,7 +95,8 @@ def press_settings(plan: Plan, bench: BenchFile, rail_v: float | None = None) ->
         pull_down_high_ohm=plan.pull_down.range_ohm[1],
         accuracy_reading=bench.meter.accuracy_reading,
         accuracy_v=bench.meter.accuracy_v,
-        resistors={resistor.name: resistor for resistor in trial_resistors(plan, bench)},
+        # `none` too where the plan has no such trial: sweeps and coupons are made with nothing fitted.
+        resistors={each.name: each for each in (Resistor(NO_RESISTOR, None), *trial_resistors(plan, bench))},
         meter_ohm=bench.meter.input_resistance_ohm,
         discharge_s=bench.wiring.discharge_time_s,
         settle_s=bench.wiring.settle_s,

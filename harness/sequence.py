@@ -14,6 +14,7 @@ from dataclasses import replace
 from itertools import groupby, product
 
 from harness.bench_file import BenchFile
+from harness.coupon_steps import coupon_steps
 from harness.plan import Plan
 from harness.plan_rules import AS_FOUND, repeats_of
 from harness.steps import BOARD_OR_CHIP, PRESS_LEVEL, SWEEP, UNLATCH
@@ -28,13 +29,19 @@ _Step = tuple[str, str, str, Kind, str]
 
 def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
     """Every planned trial once, numbered from 1; those of the state as found come first, before the first reset.
+    Check coupons are tried before all of them and after, at the nominal rail.
 
     `bench` is None for traces recorded elsewhere, whose order nobody can choose: then as listed. The same files give
     the same order on every machine. Repeats of one combination are counted in the order in which they are made.
     """
-    steps = [(step, Condition(step[2], plan.rail.voltage_v), "") for step in _as_found(plan)]
-    first = len(steps)
-    for condition, under in conditions(plan, bench):
+    coupons = list(coupon_steps(plan, bench))
+    under_all = list(conditions(plan, bench))
+    first_c = None if plan.trials.as_found else under_all[0][0].temperature_c
+    steps: list[tuple[_Step, Condition, str]] = [
+        (step, Condition(step[2], plan.rail.voltage_v, first_c), "") for step in coupons
+    ]
+    steps += [(step, Condition(step[2], plan.rail.voltage_v), "") for step in _as_found(plan)]
+    for condition, under in under_all:
         steps += [
             (step, replace(condition, pin_setup=step[2]), under)
             for step in _ordered(plan, bench, under)
@@ -44,11 +51,13 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
     ends = len(steps)
     handlings = list(_checklist(plan)) if bench is not None else []
     steps += [(step, Condition(step[2], plan.rail.voltage_v), handling) for step, handling in handlings]
+    steps += [(step, Condition(step[2], plan.rail.voltage_v, under_all[-1][0].temperature_c), "") for step in coupons]
     made: Counter[tuple[_Step, str]] = Counter()
     trials = []
     for number, (step, condition, under) in enumerate(steps, start=1):
         pin, resistor, _, kind, procedure = step
         made[step, under] += 1
+        handling = handlings[number - ends - 1][1] if 0 < number - ends <= len(handlings) else ""
         trials.append(
             Trial(
                 sequence=number,
@@ -57,10 +66,10 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
                 resistor=resistor,
                 condition=condition,
                 repeat=made[step, under],
-                as_found=number <= first,
+                as_found=step[2] == AS_FOUND,
                 kind=kind,
-                under=under if number <= ends else "",
-                handling=handlings[number - ends - 1][1] if number > ends else "",
+                under="" if handling else under,
+                handling=handling,
             )
         )
     return trials

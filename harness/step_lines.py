@@ -50,6 +50,9 @@ MAKERS: Mapping[Kind, Maker] = {
 
 def step_line(record: RunRecord, trial: Trial, observation: Observation, done: int) -> str:
     """One plain line a finished step: how many of how many, its label, and what it found by itself."""
-    pin = analyse(replace(record, planned=(trial,)), [(trial, observation)]).pins[0]
-    said = MAKERS.get(trial.kind, made)(pin, observation)
+    finding = analyse(replace(record, planned=(trial,)), [(trial, observation)])
+    if trial.kind == "coupon":
+        said = "; ".join(f"{one.item.name}: {one.item.verdict}" for one in finding.coupons)
+    else:
+        said = MAKERS.get(trial.kind, made)(finding.pins[0], observation)
     return f"{done}/{len(record.planned)}  {trial.label}  {said}"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.errors import ALL_RELEASED, OTHER_VERDICT
+from harness.errors import ALL_RELEASED, BENCH_FAILED, OTHER_VERDICT
+from results.analysis.coupon_item import is_void
 from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.fitting import BoardAdvice
 from results.quantity import resistor_name, show
@@ -12,7 +13,9 @@ from results.quantity import resistor_name, show
 
 def status_of(finding: RunFinding) -> int:
     """Exit status of a run that was carried out: 0 where every planned trial was made and released,
-    and every planned sweep shows that no resistor is needed; else 1."""
+    and every planned sweep shows that no resistor is needed; else 1; 3 where a check coupon makes the run void."""
+    if is_void(finding.coupons):
+        return BENCH_FAILED
     released = all(row.verdict == "released" for row in finding.trials)
     # A sweep that says nothing, or that asks for a resistor, is no all-clear either.
     clear = all(pin.sweep is None or pin.sweep.needed is False for pin in finding.pins)
@@ -24,6 +27,9 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
     bad = [pin for pin in finding.pins if pin.verdict != "released"]
     good = len(finding.pins) - len(bad)
     unit = finding.record.unit
+    if is_void(finding.coupons):
+        wrong = [f"{one.item.name} {one.when}" for one in finding.coupons if one.item.verdict == "fail"]
+        yield f"VOID: {', '.join(wrong)}: a check coupon was not seen as what it is"
     yield f"{unit.name} {unit.serial}: {good} of {len(finding.pins)} pins released every time without a resistor"
     for pin in bad:
         yield f"  {_pin_line(pin)}"

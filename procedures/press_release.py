@@ -10,7 +10,7 @@ from procedures.bus_check import RAIL_AGE_S
 from procedures.contact import HoldLevel, prove_contact
 from procedures.errors import NotReachedError, TooLateError
 from procedures.settings import PressSettings
-from results.record.observation import Holder, Observation, Reading
+from results.record.observation import ContactProof, Holder, Observation, Reading
 from results.record.trace import Trace
 from results.record.trial import Trial
 
@@ -38,7 +38,7 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
     bench.fit(trial.resistor)
     prepare_board(bench, trial, settings)
     before_v = bench.voltage()
-    reads_before = read_pin(bench, trial.pin)
+    reads_before = _reads(bench, trial)
     notes = high_before_press(bench, before_v, settings)
     supply_before_a = bench.supply_current()
 
@@ -47,21 +47,23 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
         held = level_while_held(bench, trial, settings)
         if settings.path == "source" and bench.source is not None and bench.source.in_compliance():
             notes.append("the source was at its current limit while holding")
-        reads_held = read_pin(bench, trial.pin)
+        reads_held = _reads(bench, trial)
         released_after_s, trace = log_release(bench, settings)
         rest_v = resting_voltage(trace)
         holder = who_holds(bench, rest_v, held.hold_v, settings)
-        reads_settled = read_pin(bench, trial.pin)
+        reads_settled = _reads(bench, trial)
         supply_a = bench.supply_current()
 
-    contact = prove_contact(
-        held,
-        trial.resistor,
-        settings,
-        reads_before=reads_before,
-        reads_held=reads_held,
-        rest_v=rest_v if holder in ("", "pin") else None,
-    )
+    contact: ContactProof = "not proven"
+    if trial.kind != "coupon":  # what the plan expects of a pull-down is no rule for a coupon; its fall tells it
+        contact = prove_contact(
+            held,
+            trial.resistor,
+            settings,
+            reads_before=reads_before,
+            reads_held=reads_held,
+            rest_v=rest_v if holder in ("", "pin") else None,
+        )
     return Observation(
         trace=trace,
         outcome="no contact" if contact == "disproven" else "measured",
@@ -116,7 +118,7 @@ def prepare_board(bench: Bench, trial: Trial, settings: PressSettings) -> None:
     if trial.as_found:
         return
     bench.discharge(settings.discharge_s)
-    if bench.board is not None:
+    if bench.board is not None and trial.kind != "coupon":
         bench.board.reset()
         bench.board.setup(trial.pin, trial.condition.pin_setup)
     bench.clock.wait(settings.settle_s)
@@ -125,6 +127,11 @@ def prepare_board(bench: Bench, trial: Trial, settings: PressSettings) -> None:
 def read_pin(bench: Bench, pin: str) -> Reading:
     """What the board itself reads at its pin; empty where the bench has no console."""
     return "" if bench.board is None else bench.board.read(pin)
+
+
+def _reads(bench: Bench, trial: Trial) -> Reading:
+    """The board knows nothing of a check coupon."""
+    return "" if trial.kind == "coupon" else read_pin(bench, trial.pin)
 
 
 def high_before_press(bench: Bench, before_v: float, settings: PressSettings) -> list[str]:

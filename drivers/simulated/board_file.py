@@ -54,9 +54,16 @@
               # { kind = "plain", current_a = 34e-6, knee_v = 0.05, gone_v = 2.6, gone_width_v = 0.04 }
               # { kind = "table", voltage_v = [0.0, 1.0, 3.3], current_a = [0.0, 5e-5, 0.0] }
 
+    [[coupons]]                       # a check coupon on the fixture, which is no pin of the unit
+    name = "released"                 # or "stuck"
+    channel = "switch 125"
+    resistance_ohm = 33e3             # to ground
+    capacitance_f = 220e-9
+    leak = { kind = "none" }          # one that latches: a leak as of a pin
+
 A channel is "switch <number>" or "relay_board <number>". The contacts are called, in [faults] and in errors, press,
-discharge, rail, source, `select <pin>`, `hold <pin>`, `fit <nominal ohm>` and button. Every key but `pins` has a
-default; an unknown key is refused.
+discharge, rail, source, `select <pin>`, `select coupon-<name>`, `hold <pin>`, `fit <nominal ohm>` and button. Every key
+but `pins` has a default; an unknown key is refused.
 """
 
 from __future__ import annotations
@@ -320,6 +327,25 @@ class PinPart(Part):
     couplings: dict[str, Positive] = {}
 
 
+class CouponPart(Part):
+    """A known network on a select relay of its own; `resistance_ohm` to ground."""
+
+    name: Literal["released", "stuck"]
+    channel: Channel
+    resistance_ohm: Positive = 33e3
+    capacitance_f: Positive = 220e-9
+    leak: Leak = NoLeak()
+
+    _channel = field_validator("channel", mode="before")(parse_channel)
+
+    def node(self) -> PinPart:
+        """The network as a node of the world, under a name that no console answers to."""
+        pull_down = LinearPullDown(resistance_ohm=self.resistance_ohm)
+        return PinPart(
+            name=f"coupon-{self.name}", node_capacitance_f=self.capacitance_f, pull_down=pull_down, leak=self.leak
+        )
+
+
 class Board(Part):
     """All of a board file."""
 
@@ -337,6 +363,11 @@ class Board(Part):
     faults: FaultsPart = FaultsPart()
     wiring: WiringPart = WiringPart()
     pins: Annotated[tuple[PinPart, ...], Field(min_length=1)]
+    coupons: tuple[CouponPart, ...] = ()
+
+    def nodes(self) -> tuple[PinPart, ...]:
+        """All that a relay can put on the bus: the pins of the unit, then the coupons."""
+        return (*self.pins, *(coupon.node() for coupon in self.coupons))
 
     def select_channels(self) -> dict[str, Channel]:
         """Pin name -> the channel of its select relay; pins in order from switch 101 on where the file says nothing."""
@@ -350,17 +381,18 @@ class Board(Part):
         channels = {name: path.channel for name, path in paths.items() if path is not None}
         channels.update({f"select {pin}": channel for pin, channel in self.select_channels().items()})
         channels.update({f"hold {pin}": path.channel for pin, path in self.wiring.hold.items()})
+        channels.update({f"select {each.node().name}": each.channel for each in self.coupons})
         channels.update({f"fit {part.nominal_ohm:.12g}": part.channel for part in self.wiring.fit})
         return channels
 
     @model_validator(mode="after")
     def _consistent(self) -> Board:
-        names = [pin.name for pin in self.pins]
+        names = [pin.name for pin in self.nodes()]
         for name in names:
             if names.count(name) > 1:
                 raise ValueError(f"pins: two pins are called {name}")
         for name in self.select_channels():
-            if name not in names:
+            if name not in {pin.name for pin in self.pins}:
                 raise ValueError(f"wiring.select: there is no pin {name}")
         beside = [(f"wiring.hold: {name}", name) for name in self.wiring.hold]
         beside += [(f"pins: {pin.name}: couplings", other) for pin in self.pins for other in pin.couplings]

@@ -79,7 +79,7 @@ class World:
             board.meter.input_resistance_ohm,
             board.temperature_k,
             _contacts(board),
-            {part.name: Pin(part, part.setup, self._leaks(part)) for part in board.pins},
+            {part.name: Pin(part, part.setup, self._leaks(part)) for part in board.nodes()},
         )
         self._rail = Drive("voltage", to_v=self.wiring.rail_v)
         self._up_s = 0.0
@@ -230,7 +230,7 @@ class World:
 
     def pin_part(self, pin: str) -> PinPart:
         """What the board file says of a pin."""
-        if pin not in self.wiring.pins:
+        if pin not in self.setups:
             raise NoSuchNameError(f"no pin {pin!r}")
         return self.wiring.pins[pin].part
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from results.analysis.board_advice import board_advice
 from results.analysis.board_or_chip import with_origin
+from results.analysis.coupons import coupon_items
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
 from results.analysis.fold_margin import with_fold_margins
 from results.analysis.four_ways import with_pull_down_ways
@@ -58,7 +59,9 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
 
 
 def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:
-    made = list(_in_order(record, observations))
+    every = list(_in_order(record, observations))
+    made = [(trial, observation) for trial, observation in every if trial.kind != "coupon"]
+    coupons = [_read(record, trial, observation) for trial, observation in every if trial.kind == "coupon"]
     read = [_read(record, trial, observation) for trial, observation in made if trial.kind == "trial"]
     groups: dict[tuple[str, Condition], list[ReadTrial]] = {(trial.pin, trial.condition): [] for trial, _ in made}
     for one in read:
@@ -87,6 +90,7 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     found = RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))
+    found = replace(found, coupons=coupon_items(record, coupons))
     return with_spread(with_repeatability(found))
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from results.analysis.budget import Contribution, Source
+from results.analysis.coupon_item import CouponItem
 from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.fold import FoldMargin
 from results.analysis.latch import OverdriveFinding, PressLevelFinding
@@ -348,7 +349,8 @@ class RunFinding:
     """All numbers of a run: every trial (planned order; what was never made is `not tested`) and every pin.
 
     `board_advice`: one resistor for the whole unit; None only in findings that were not made by analysis. `repeats`:
-    one for each trial resistor and condition that was repeated. `spread`: of what ten pins or more have.
+    one for each trial resistor and condition that was repeated. `spread`: of what ten pins or more have. `coupons`:
+    what the check coupons showed, which belong to the bench and stand in none of the other lists.
     """
 
     record: RunRecord
@@ -358,3 +360,4 @@ class RunFinding:
     board_advice: BoardAdvice | None = None
     repeats: tuple[Repeats, ...] = ()
     spread: tuple[PinSpread, ...] = ()
+    coupons: tuple[CouponItem, ...] = ()

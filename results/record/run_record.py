@@ -11,6 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from results.errors import RecordError
 from results.record.check import CheckRecord
+from results.record.coupon import Coupons
 from results.record.trial import NO_CAPACITOR, Capacitor, Condition, Pin, Resistor, Trial
 
 FORMAT = 1
@@ -197,6 +198,7 @@ class RunRecord:
     no stuck rate. `rail_levels` are those of each rail that the plan steps through (empty: `levels` hold for all).
     `supply` is None where none measures its current. `capacitors`: those that trials add to the node. `press_level` is
     None where the plan does not ask for it.
+    `coupons`: the check coupons that were tried before and after.
     `check`: the newest check of the bench, whatever its `check_state`; None where there was none of this bench file.
     """
 
@@ -231,6 +233,7 @@ class RunRecord:
     rate_asked: RateAsked | None = None
     check: CheckRecord | None = None
     check_state: CheckState = "none"
+    coupons: Coupons = field(default_factory=Coupons)
     format: int = FORMAT
 
     def levels_at(self, rail_v: float) -> Levels:

@@ -115,10 +115,11 @@ Handling = Literal["", "as it stands", "buffer off", "cleaned", "pad", "lifted p
 off; cleaned and dried the board there; lifted the pin, measured at its pad; the same, at the lifted pin. Empty: of no
 checklist."""
 
-Kind = Literal["trial", "sweep", "dwell", "unlatch", "press level", "remedy", "board or chip"]
+Kind = Literal["trial", "sweep", "dwell", "unlatch", "press level", "remedy", "board or chip", "coupon"]
 """What a step of a run is: a press and release; a forced-voltage sweep; a press and release that are held and logged
 for minutes; taking a latched pin below V_IL with resistors; the lowest press voltage that latches; a remedy tried; a
-press and release within the checklist that tells a leak of the board from one of the chip."""
+press and release within the checklist that tells a leak of the board from one of the chip; that of a check coupon,
+which is no pin of the unit."""
 
 
 @dataclass(frozen=True)
@@ -145,6 +146,8 @@ class Trial:
     def label(self) -> str:
         """What names this trial on the meter's display and in every message: the same whenever it is made."""
         under = f" {self.under}" if self.under else ""
+        if self.kind == "coupon":
+            return f"{self.pin} {self.resistor}{under} #{self.repeat}"
         if self.kind == "remedy":
             return f"{self.pin} {self.condition.pin_setup} {self.procedure.replace('_', ' ')}{under} #{self.repeat}"
         if self.kind == "board or chip":

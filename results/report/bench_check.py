@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import cast, get_args
 
 from results.analysis.findings import RunFinding, Value
 from results.quantity import UnitSymbol
 from results.record.check import CheckItem, CheckRecord
+from results.record.run_record import RunRecord
 from results.report.csv_file import Cell, write_csv
 from results.report.numbers import Cell as Number
 from results.report.numbers import bare_cell, cell
@@ -25,14 +26,18 @@ _HEADINGS = (
 )
 
 
+_NOTE = "Values with U; one within its limits passes, unless U is larger than they leave room for."
+
+
 def has_check(finding: RunFinding) -> bool:
     return any(True for _ in check_rows(finding))
 
 
 def check_rows(finding: RunFinding) -> Iterator[tuple[str, CheckItem]]:
-    """When ("check", ...) and what: every item that says something of the bench."""
+    """When ("check", or before or after the trials) and what: every item that says something of the bench."""
     if finding.record.check is not None:
         yield from (("check", item) for item in finding.record.check.items)
+    yield from ((one.when, one.item) for one in finding.coupons)
 
 
 def write_checks_csv(finding: RunFinding, path: Path) -> None:
@@ -48,21 +53,36 @@ def _row(when: str, item: CheckItem) -> dict[str, Cell]:
 
 
 def bench_check_section(finding: RunFinding) -> list[Section]:
-    """The section "Bench check"; none where the bench was not checked."""
-    record, check = finding.record, finding.record.check
-    if check is None:
-        return []
-    k = record.rules.coverage
-    rows = tuple(item_row(item, k) for item in check.items)
-    bad = frozenset(number for number, item in enumerate(check.items) if item.verdict == "fail")
-    said = [f"Checked on {check.checked_utc}{_by(check)}; the check held until {check.valid_until_utc}."]
-    said.append(
+    """What the bench showed of itself: by `stuckpin check`, and by its coupons in this run; none where by neither."""
+    check, k = finding.record.check, finding.record.rules.coverage
+    sections = []
+    if check is not None:
+        sections.append(Section("Bench check", _said(check, finding.record), (_table(check.items, k),), notes=(_NOTE,)))
+    if finding.coupons:
+        said = (
+            "Known networks on relays of their own, pressed and let go before the first trial and after the last. One "
+            "that is read wrong makes the run void.",
+        )
+        tables = [
+            _table([one.item for one in finding.coupons if one.when == when], k, f"{when.capitalize()} the trials")
+            for when in dict.fromkeys(one.when for one in finding.coupons)
+        ]
+        sections.append(Section("Check coupons", said, tuple(tables)))
+    return sections
+
+
+def _said(check: CheckRecord, record: RunRecord) -> tuple[str, str]:
+    return (
+        f"Checked on {check.checked_utc}{_by(check)}; the check held until {check.valid_until_utc}.",
         "Its measured resistors, meter input and fixture are those used in this report."
         if record.check_state == "valid"
-        else f"It had {record.check_state} when the run began: what it measured was not used."
+        else f"It had {record.check_state} when the run began: what it measured was not used.",
     )
-    note = "Values with U; one within its limits passes, unless U is larger than they leave room for."
-    return [Section("Bench check", tuple(said), (Table(_HEADINGS, rows, marked=bad),), notes=(note,))]
+
+
+def _table(items: Sequence[CheckItem], coverage: float, caption: str = "") -> Table:
+    rows = tuple(item_row(item, coverage) for item in items)
+    return Table(_HEADINGS, rows, caption, frozenset(n for n, item in enumerate(items) if item.verdict == "fail"))
 
 
 def item_row(item: CheckItem, coverage: float) -> tuple[str | Number, ...]:

@@ -17,6 +17,7 @@ def limits(finding: RunFinding) -> list[dict[str, str]]:
     """Title and text of each limit; empty only where nothing limits the confidence but the stated uncertainties."""
     record = finding.record
     found = [
+        _void(finding),
         _missing(finding),
         _contact(finding.pins),
         _presses(finding.pins),
@@ -128,6 +129,20 @@ def _accuracy(record: RunRecord) -> _Limit:
     if vague:
         said.append(f"No tolerance is stated for {names(vague)}: currents carry none of it.")
     return ("Accuracies not stated", " ".join(said)) if said else None
+
+
+def _void(finding: RunFinding) -> _Limit:
+    """A coupon that was read wrong, or not at all: what lies between rests on nothing, or on one end only."""
+    wrong = [f"{one.item.name} ({one.when}): {one.item.note}" for one in finding.coupons if one.item.verdict == "fail"]
+    if wrong:
+        return (
+            "Run void",
+            f"A check coupon was read wrong: {'. '.join(wrong)}. Rely on nothing in this run.",
+        )
+    untold = [f"{one.item.name} ({one.when})" for one in finding.coupons if one.item.verdict == "not determined"]
+    if untold:
+        return "Check coupons", f"Not determined: {names(untold)}."
+    return None
 
 
 def _bench(record: RunRecord) -> _Limit:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, get_args
 
+from results.analysis.coupon_item import is_void
 from results.analysis.findings import PinFinding, RunFinding, Verdict
 from results.report.confidence import WORTHLESS, names
 from results.report.numbers import plain
@@ -30,6 +31,9 @@ def worst_of(pins: Sequence[PinFinding]) -> dict[str, PinFinding]:
 
 def headline(finding: RunFinding) -> dict[str, Any]:
     """The headline, the tone it is set in (nonconforming, open, clear), and the sentences under it."""
+    if is_void(finding.coupons):
+        text = "This run is void: a check coupon was not seen as what it is."
+        return {"text": text, "tone": "nonconforming", "details": []}
     worst = worst_of(finding.pins)
     bad = [pin for pin in worst.values() if pin.verdict in NONCONFORMING]
     judged = [pin for pin in worst.values() if pin.verdict not in WORTHLESS]

@@ -16,10 +16,13 @@ from harness.bench_file import BenchFile, bench_from_text, read_bench
 from harness.check import CheckResult, carry_out_check, checks_folder
 from harness.checked import checked
 from harness.demo import simulated_bench
+from harness.errors import BENCH_FAILED
 from harness.plan import plan_from_text
+from harness.summary import status_of, summary_lines
 from results.record.check import CheckItem, CheckRecord, write_check
 from results.report.confidence import limits
-from tests.harness.whole_bench import SOUND, bench_text, board_text, found, nobody, plan_text, run_plan
+from results.report.headline import headline
+from tests.harness.whole_bench import LATCHES, SOUND, bench_text, board_text, found, nobody, plan_text, run_plan
 
 SPEED = 25.0
 PINS = ("D1",)
@@ -207,3 +210,52 @@ def test_a_failed_check_is_never_relied_upon_nor_is_what_it_measured(tmp_path: P
 def _resources() -> Mapping[str, str]:
     scpi = {role: f"TCPIP::127.0.0.1::{5000 + n}::SOCKET" for n, role in enumerate(("meter", "source", "switch"))}
     return {**scpi, "relay_board": "/dev/ttyACM1", "board": "/dev/ttyACM0"}
+
+
+COUPON_TABLES = """
+[coupons.released]
+channel = "switch 125"
+resistor = "33 kΩ"
+capacitor = "220 nF"
+[coupons.stuck]
+channel = "switch 126"
+safe_low = "8.2 kΩ"
+safe_high = "22 kΩ"
+"""
+
+
+def coupon_parts(farad: float, leak: str) -> str:
+    """The two coupons of the fixture: what the bench file says of the first is 220 nF."""
+    return (
+        f'[[coupons]]\nname = "released"\nchannel = "switch 125"\ncapacitance_f = {farad}\n'
+        f'[[coupons]]\nname = "stuck"\nchannel = "switch 126"\nresistance_ohm = 60e3\ncapacitance_f = 1e-9\n{leak}\n'
+    )
+
+
+LATCH = LATCHES.partition("\n")[2].replace("120e-6", "95e-6")
+
+
+def test_a_run_between_coupons_that_are_seen_as_what_they_are_says_nothing_of_them(tmp_path: Path) -> None:
+    board = board_text({"D1": SOUND}) + coupon_parts(225e-9, LATCH)
+    with bench_file(tmp_path, board, COUPON_TABLES) as file:
+        finding = found(run_plan(tmp_path, plan_text(PINS, resistors='["none", "8.2 kΩ"]'), file.text))
+    assert [one.item.verdict for one in finding.coupons] == ["pass"] * 10
+    assert status_of(finding) == 0
+    assert {pin.pin for pin in finding.pins} == {"D1"}
+    tau = next(one.item for one in finding.coupons if one.item.name.endswith("time constant"))
+    assert tau.value == pytest.approx(225e-9 * 33e3, rel=0.01)
+
+
+def test_a_wrong_coupon_makes_the_run_void(tmp_path: Path) -> None:
+    """A capacitor of half its value, and a network that does not latch any more."""
+    board = board_text({"D1": SOUND}) + coupon_parts(110e-9, "")
+    with bench_file(tmp_path, board, COUPON_TABLES) as file:
+        finding = found(run_plan(tmp_path, plan_text(PINS), file.text))
+    wrong = {one.item.name for one in finding.coupons if one.item.verdict == "fail"}
+    assert wrong == {"coupon released: time constant", "coupon stuck"}
+    assert status_of(finding) == BENCH_FAILED
+    assert next(iter(summary_lines(finding))).startswith("VOID: coupon released: time constant before, coupon stuck")
+    assert headline(finding)["text"] == "This run is void: a check coupon was not seen as what it is."
+    first = limits(finding)[0]
+    assert first["title"] == "Run void"
+    assert "coupon stuck (before): released; must stay high" in first["text"]

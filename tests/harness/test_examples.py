@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -68,7 +69,9 @@ def test_fernhill_demo_tries_24_pins_with_six_choices_three_times() -> None:
     check_together(plan, bench)
     assert [pin.name for pin in plan.pins] == [f"D{number}" for number in range(1, 25)]
     assert plan.trials.resistors == ("none", "47 kΩ", "22 kΩ", "10 kΩ", "8.2 kΩ", "4.7 kΩ")
-    assert len(trials_in_order(plan, bench)) == 24 * 6 * 3
+    kinds = Counter(trial.kind for trial in trials_in_order(plan, bench))
+    # Two coupons before and after: one bare, the other bare and with two of the resistors.
+    assert kinds == {"trial": 24 * 6 * 3, "coupon": 2 * 4}
 
 
 def test_fernhill_bench_file_is_wired_as_the_simulated_fixture() -> None:
@@ -78,7 +81,8 @@ def test_fernhill_bench_file_is_wired_as_the_simulated_fixture() -> None:
     named |= {f"select {pin}": channel for pin, channel in wiring.select.items()}
     named |= {"press": wiring.press, "discharge": wiring.discharge, "rail": wiring.rail, "source": wiring.source}
     there = {contact: f"{channel.device} {channel.number}" for contact, channel in board.contacts().items()}
-    assert {contact: str(channel) for contact, channel in named.items()} == there
+    # A board file writes a coupon as one word.
+    assert {name.replace("coupon ", "coupon-"): str(channel) for name, channel in named.items()} == there
     assert bench.clock.speed == board.speed
     assert bench.bench.line_frequency_hz == board.meter.line_frequency_hz
 

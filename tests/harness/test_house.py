@@ -67,6 +67,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
     },
     "results": {
         "results.analysis.analysis": {"analyse", "analyse_folder"},
+        "results.analysis.coupon_item": {"is_void"},
         "results.analysis.findings": {"PinFinding", "RunFinding", "TrialFinding", "Value", "Verdict"},
         "results.analysis.fitting": {"BoardAdvice"},
         "results.analysis.check_rule": {"judged", "open_item"},
@@ -90,6 +91,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "sha256_of",
             "write_check",
         },
+        "results.record.coupon": {"Coupons", "RELEASED", "ReleasedCoupon", "STUCK", "StuckCoupon"},
         "results.record.foreign_traces": {"ForeignTrace", "TRIALS", "read_folder"},
         "results.record.observation": {
             "Act",

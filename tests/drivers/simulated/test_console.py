@@ -188,3 +188,15 @@ def test_the_chamber_warms_the_leak() -> None:
 )
 def test_the_hand_refuses_in_one_line(world: World, line: str, expected: str) -> None:
     assert carry_out(world, Hand(world), line) == expected
+
+
+def test_a_coupon_latches_on_the_bus_and_no_console_knows_it() -> None:
+    """It is a part of the fixture: the board can neither reset it nor read it."""
+    coupon = f'[[coupons]]\nname = "stuck"\nchannel = "switch 125"\nresistance_ohm = 60e3\nleak = {MID_LEVEL}\n'
+    world = World(board(IDEAL + PATHS + PINS + coupon))
+    console = BoardConsole(world)
+    assert carry_out(world, console, "read coupon-stuck") == "error: no pin 'coupon-stuck'"
+    assert carry_out(world, console, "reset") == "ok"
+    _press_and_release(world, "coupon-stuck")
+    assert world.bus_v() == pytest.approx(2.03, abs=0.01)
+    assert board(IDEAL + PATHS + PINS + coupon).contacts()["select coupon-stuck"].number == 125
