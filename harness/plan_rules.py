@@ -19,7 +19,7 @@ from results.record.run_record import Levels, RateAsked
 from results.record.trial import NO_RESISTOR
 
 if TYPE_CHECKING:
-    from harness.plan_tables import PlanTables
+    from harness.plan_tables import PlanTables, RemediesTable
 
 MAX_SAMPLES = 1_000_000
 """Samples of one trace: 16 MB. More is a slip of the interval; a node that crawls needs a longer one."""
@@ -221,6 +221,19 @@ def _sweep(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
             yield Fault(("sweep", "leak_setups", index), "is not one of trials.pin_setups")
 
 
+def _remedies(table: RemediesTable, plan: PlanTables) -> Iterator[Fault]:
+    """What a remedy clears is shown by the pin without one; the buffer closes before it opens again."""
+    yield from _twice(("remedies", "tried"), table.tried)
+    if NO_RESISTOR not in plan.trials.resistors:
+        rule = 'are compared with the pin without a resistor: trials.resistors must hold "none"'
+        yield Fault(("remedies",), rule, "")
+    if "external pull-down" in table.tried and set(plan.trials.resistors) <= {NO_RESISTOR}:
+        rule = "an external pull-down is one of the trial resistors: trials.resistors has none"
+        yield Fault(("remedies", "tried"), rule, '"external pull-down"')
+    if table.open_time_s >= table.poll_period_s:
+        yield Fault(("remedies", "open_time"), f"must be below poll_period of {show(table.poll_period_s, 's')}")
+
+
 def _pull_down(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     setup = plan.pull_down.setup
     if setup is not None and setup not in plan.trials.pin_setups:
@@ -233,6 +246,8 @@ def _latches(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     for name in [name for name, table in named if table is not None]:
         if NO_RESISTOR not in plan.trials.resistors:
             yield Fault((name,), 'looks at the pin without a resistor: trials.resistors must hold "none"', "")
+    if plan.remedies is not None:
+        yield from _remedies(plan.remedies, plan)
     if plan.unlatch is not None and set(plan.trials.resistors) <= {NO_RESISTOR}:
         yield Fault(("unlatch",), "needs a resistor to unlatch a pin with: trials.resistors has none", "")
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, get_args
 
 from pydantic import ConfigDict, Field
 
 from harness.procedure_file import BUILT_IN
 from harness.user_file import TABLE
 from harness.values import PIN_NAME, Count, Flag, GuardRule, Interval, OneOf, Quantity, Text, TrialResistor
+from results.record.run_record import Remedy
 from results.series import SERIES
 
 Name = Annotated[str, Text(1, 80)]
@@ -205,6 +206,20 @@ class BoardOrChipTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class RemediesTable:
+    """[remedies]: what is tried on each pin, in the first of the pin setups; see results.record.RemedyRules."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    tried: Annotated[tuple[Annotated[Remedy, OneOf(lambda: get_args(Remedy), "remedy")], ...], Field(min_length=1)]
+    repeats: Annotated[int, Count(1, 100)] = 3
+    driver_current_a: Annotated[float | None, Quantity("A", 1e-6, 10.0)] = None
+    polled_setup: PinSetup = "polled buffer"
+    poll_period_s: Annotated[float, Quantity("s", 1e-3, 10.0)] = 50e-3
+    open_time_s: Annotated[float, Quantity("s", 1e-9, 1.0)] = 20e-6
+    polls: Annotated[int, Count(1, 1000)] = 20
+
+
+@dataclass(frozen=True, kw_only=True)
 class AdviceTable:
     """[advice]: from which series (IEC 60063) and of which tolerance a resistor is recommended, and its margin."""
 
@@ -274,4 +289,5 @@ class PlanTables:
     unlatch: UnlatchTable | None = None
     press_level: PressLevelTable | None = None
     board_or_chip: BoardOrChipTable | None = None
+    remedies: RemediesTable | None = None
     recorded: RecordedTable | None = None

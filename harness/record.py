@@ -18,6 +18,7 @@ from results.record.run_record import (
     MeterModel,
     PressLevelRules,
     RailLevels,
+    RemedyRules,
     Rules,
     RunRecord,
     SourceModel,
@@ -75,6 +76,7 @@ def make_record(
         rail_levels=() if bench is None else tuple(RailLevels(v, thresholds(plan, v)) for v in plan.rail.steps_v),
         supply=None if bench is None else bench_supply(bench),
         press_level=None if bench is None else press_level_rules(plan),
+        remedies=None if bench is None else remedy_rules(plan),
         rate_asked=rate_asked(plan),
     )
 
@@ -111,6 +113,8 @@ def press_settings(plan: Plan, bench: BenchFile, rail_v: float | None = None) ->
         press_level=press_level_rules(plan),
         neighbours=neighbours_of(plan),
         buffer_off="buffer off" if plan.board_or_chip is None else plan.board_or_chip.buffer_off,
+        remedies=remedy_rules(plan),
+        allowed_s=plan.release.allowed_s,
         series_ohm={pin.name: pin.series_resistance_ohm for pin in plan.pins},
     )
 
@@ -118,6 +122,15 @@ def press_settings(plan: Plan, bench: BenchFile, rail_v: float | None = None) ->
 def press_level_rules(plan: Plan) -> PressLevelRules | None:
     """How the lowest level that latches is looked for; None where the plan does not ask for it."""
     return None if plan.press_level is None else PressLevelRules(**vars(plan.press_level))
+
+
+def remedy_rules(plan: Plan) -> RemedyRules | None:
+    """Which remedies are tried, and with what; None where the plan does not ask for any."""
+    table = plan.remedies
+    if table is None:
+        return None
+    asked = {name: value for name, value in vars(table).items() if name != "repeats"}
+    return RemedyRules(**asked, pin_setup=plan.trials.pin_setups[0])
 
 
 def instrument_record(bench: BenchFile, role: str, identity: str) -> InstrumentRecord:

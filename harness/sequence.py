@@ -17,7 +17,7 @@ from harness.bench_file import BenchFile
 from harness.coupon_steps import coupon_steps
 from harness.plan import Plan
 from harness.plan_rules import AS_FOUND, repeats_of
-from harness.steps import BOARD_OR_CHIP, PRESS_LEVEL, SWEEP, UNLATCH
+from harness.steps import BOARD_OR_CHIP, PRESS_LEVEL, REMEDIES, SWEEP, UNLATCH
 from results.record.trial import NO_RESISTOR, Condition, Handling, Kind, Trial
 
 CHECKLIST: tuple[Handling, ...] = ("buffer off", "cleaned", "pad", "lifted pin")
@@ -163,6 +163,7 @@ def _after_trials(plan: Plan, bench: BenchFile | None, pin: str) -> Iterator[_St
     if bench is not None:
         yield from _sweeps(plan, pin)
         yield from _latches(plan, pin)
+        yield from _remedies(plan, pin)
 
 
 def _sweeps(plan: Plan, pin: str) -> Iterator[_Step]:
@@ -192,6 +193,15 @@ def _checklist(plan: Plan) -> Iterator[tuple[_Step, Handling]]:
         for pin in table.pins:
             step: _Step = (pin, resistor, setup, "board or chip", BOARD_OR_CHIP)
             yield from ((step, handling) for _ in range(table.repeats))
+
+
+def _remedies(plan: Plan, pin: str) -> Iterator[_Step]:
+    """Each remedy that takes a procedure of its own, in the first pin setup, with nothing fitted."""
+    table = plan.remedies
+    for remedy in () if table is None else table.tried:
+        if table is not None and remedy in REMEDIES:
+            step: _Step = (pin, NO_RESISTOR, plan.trials.pin_setups[0], "remedy", REMEDIES[remedy])
+            yield from (step for _ in range(table.repeats))
 
 
 def _shuffled(steps: list[_Step], seed: str) -> list[_Step]:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from results.analysis.analysis import analyse
 from results.analysis.findings import PinFinding
 from results.analysis.latch_text import overdrive_text, press_level_text
+from results.analysis.remedy_text import step_text
 from results.analysis.sweep_agreement import branch_text
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
@@ -35,6 +36,11 @@ def press_level(pin: PinFinding, observation: Observation) -> str:
     return press_level_text(pin.press_level)
 
 
+def remedied(pin: PinFinding, observation: Observation) -> str:
+    """Whether the pin was low with the remedy of this step at work."""
+    return step_text(next((one for one in pin.remedies if one.verdict != "not tried"), None))
+
+
 def made(pin: PinFinding, observation: Observation) -> str:
     """That a step was made; what it shows is said once the pin is done."""
     return "; ".join([observation.outcome, *observation.notes])
@@ -44,6 +50,7 @@ MAKERS: Mapping[Kind, Maker] = {
     "sweep": swept,
     "unlatch": unlatched,
     "press level": press_level,
+    "remedy": remedied,
 }
 """Kinds that say more than that they were made; a kind `trial` has a verdict, and a line of its own."""
 

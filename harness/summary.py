@@ -8,6 +8,7 @@ from harness.errors import ALL_RELEASED, BENCH_FAILED, OTHER_VERDICT
 from results.analysis.coupon_item import is_void
 from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.fitting import BoardAdvice
+from results.analysis.remedy_text import clears_text, side_by_side
 from results.quantity import resistor_name, show
 
 
@@ -35,6 +36,9 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
         yield f"  {_pin_line(pin)}"
     yield from _fit_lines(finding.board_advice)
     yield from _rate_lines(finding)
+    for row in side_by_side(finding):
+        verb = " clears" if row.latching else ":"
+        yield f"{row.remedy}{verb} {clears_text(row, ' pins that latch')}"
     for note in finding.notes:
         yield f"note: {note}"
 

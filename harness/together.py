@@ -15,6 +15,7 @@ from results.record.trial import NO_RESISTOR
 if TYPE_CHECKING:
     from harness.bench_file import BenchFile
     from harness.plan import Plan
+    from harness.plan_tables import RemediesTable
 
 
 MOST_SERIES_OHM = 1e3
@@ -45,6 +46,7 @@ def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
             _latches,
             _neighbours,
             _board_or_chip,
+            _remedies,
         )
     )
     return [
@@ -208,6 +210,40 @@ def _board_or_chip(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
         where: Location = ("board_or_chip", "steps")
         named = shown(list(table.steps)) if at(plan.raw, where) is None else None
         yield Fault(where, f"{bench.path} has no [board] console that could switch the input buffer off", named)
+
+
+def _remedies(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """A contact that grounds, a source that drives low, and firmware that can be told to poll."""
+    if plan.remedies is None:
+        return
+    tried, where = plan.remedies.tried, ("remedies", "tried")
+    if any(remedy != "external pull-down" for remedy in tried):
+        yield from _by_relays(("remedies",), plan)
+    if "changeover contact" in tried and bench.wiring.discharge is None:
+        rule = f"{bench.path} has no wiring.discharge, the relay that stands for its contact to ground"
+        yield Fault(where, rule, '"changeover contact"')
+    if "driven low" in tried:
+        yield from _forced(("remedies",), "a source that drives a pin low", bench)
+        joined_s = plan.release.allowed_s + plan.log.slack_s
+        if joined_s > bench.limits.press_time_s:
+            rule = f"joins the source for {show(joined_s, 's')} (release.allowed and log.slack)"
+            most = f"limits.press_time of {bench.path}, {show(bench.limits.press_time_s, 's')}"
+            yield Fault(where, f"{rule}, longer than {most}", '"driven low"')
+    if "polled buffer" in tried:
+        yield from _polled(plan, plan.remedies, bench)
+
+
+def _polled(plan: Plan, table: RemediesTable, bench: BenchFile) -> Iterator[Fault]:
+    if bench.board is None:
+        rule = f"{bench.path} has no [board] console that could set {table.polled_setup!r} and read the pin"
+        yield Fault(("remedies", "tried"), rule, '"polled buffer"')
+    # The console takes time of its own at each poll: twice the period is what a slow one may need.
+    pressed_s = plan.press.hold_s + plan.log.before_s + 2.0 * table.polls * table.poll_period_s
+    if pressed_s > bench.limits.press_time_s:
+        most = f"limits.press_time of {bench.path}, {show(bench.limits.press_time_s, 's')}"
+        named = str(table.polls) if at(plan.raw, ("remedies", "polls")) is None else None
+        rule = f"may keep a pin pressed for {show(pressed_s, 's')} (two periods a poll), longer than {most}"
+        yield Fault(("remedies", "polls"), rule, named)
 
 
 def _by_relays(where: Location, plan: Plan) -> Iterator[Fault]:

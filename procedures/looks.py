@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from drivers.bench import Bench
+from drivers.meter import Readings
 from procedures.press_release import read_pin
 from procedures.settings import PressSettings
-from results.record.observation import Act, Probe
-from results.record.trace import Trace
+from results.record.observation import Act, Probe, Reading
+from results.record.trace import FloatArray, Trace
 from results.record.trial import NO_RESISTOR
 
 AGREEING = 3
@@ -26,7 +28,10 @@ RESOLVED_SHARE = 1e-4
 
 @dataclass
 class Looks:
-    """All readings of a procedure so far, by the bench's clock; `current_a` is NaN where the source was not read."""
+    """All readings of a procedure so far, by the bench's clock.
+
+    `current_a` is NaN where the source was not read, `voltage_v` where the meter was overloaded or busy with a log.
+    """
 
     bench: Bench
     pin: str
@@ -35,6 +40,8 @@ class Looks:
     voltage_v: list[float] = field(default_factory=list)
     current_a: list[float] = field(default_factory=list)
     probes: list[Probe] = field(default_factory=list)
+    _log_first: int = 0
+    _log_s: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def look(
         self,
@@ -70,6 +77,47 @@ class Looks:
         reads = read_pin(self.bench, self.pin)
         self.probes.append(Probe(act, first, len(self.time_s) - first, level_v, resistor, reads, repeat))
 
+    def add_log(
+        self,
+        act: Act,
+        log: Readings,
+        started_s: float,
+        from_s: float = -math.inf,
+        until_s: float = math.inf,
+    ) -> None:
+        """The meter's log, started at `started_s` of the bench's clock; of this act is what lies between two times of
+        the log's own axis."""
+        self._log_first, self._log_s = len(self.time_s), log.time_s
+        self.time_s += [started_s + float(t) for t in log.time_s]
+        self.voltage_v += [float(v) for v in log.voltage_v]
+        self.current_a += [math.nan] * len(log)
+        self.note_log(act, from_s, until_s)
+
+    def note_log(self, act: Act, from_s: float, until_s: float, repeat: int = 1) -> None:
+        """Another part of the last log, and what was done during it; the board was not asked."""
+        first, end = (int(np.searchsorted(self._log_s, t)) for t in (from_s, until_s))
+        self.probes.append(Probe(act, self._log_first + first, end - first, repeat=repeat))
+
+    def add_currents(self, act: Act, readings: Sequence[tuple[float, float]], level_v: float) -> None:
+        """Currents of the source alone, with the bench's clock; the meter was busy with a log."""
+        first = len(self.time_s)
+        for at_s, source_a in readings:
+            self._keep(at_s, math.nan, source_a)
+        self.probes.append(Probe(act, first, len(readings), level_v))
+
+    def poll(self, wait_s: float, level_v: float | None, repeat: int) -> None:
+        """Wait, read the node once, and what the board has read last."""
+        self.bench.clock.wait(wait_s)
+        first = len(self.time_s)
+        self._read(with_current=False)
+        self.note("polled", first, level_v=level_v, repeat=repeat)
+
+    def add_times(self, act: Act, at_s: Sequence[float], reads: Reading = "") -> None:
+        """When something was done, with the bench's clock, while the meter was busy with a log: no voltages."""
+        self.probes.append(Probe(act, len(self.time_s), len(at_s), reads=reads, repeat=0))
+        for one_s in at_s:
+            self._keep(one_s, math.nan, math.nan)
+
     def trace(self) -> Trace:
         """Every reading, from the first one on; with a current only where the source was read at all."""
         time_s = np.array(self.time_s) - (self.time_s[0] if self.time_s else 0.0)
@@ -82,7 +130,10 @@ class Looks:
         source_a = math.nan
         if with_current and self.bench.source is not None:
             _, source_a = self.bench.source.read()
-        self.time_s.append(self.bench.clock.now())
+        self._keep(self.bench.clock.now(), node_v, source_a)
+
+    def _keep(self, at_s: float, node_v: float, source_a: float) -> None:
+        self.time_s.append(at_s)
         self.voltage_v.append(node_v)
         self.current_a.append(source_a)
 

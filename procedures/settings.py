@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from results.record.run_record import PressLevelRules, SweepRules
+from results.record.run_record import PressLevelRules, RemedyRules, SweepRules
 from results.record.trial import Resistor
 
 PressPath = Literal["relay", "source", "hand"]
@@ -23,9 +23,10 @@ class PressSettings:
     are the limits of the meter, `source_accuracy_reading` and `source_accuracy_a` those of a source's current.
     `meter_ohm` is None where unknown. `resistors` by name. `press_v` None presses to the rail; no press is above the
     rail by more than `above_rail_max_v`. `rail_tolerance` is relative to `rail_v`. `sweep` is how pins are swept,
-    `press_level` how the lowest level that latches is looked for; None where neither is. `buffer_off`: the
-    pin setup with the input buffer off, for the checklist. `neighbours`: by pin, the pins beside it. `series_ohm`: by
-    pin, what lies on the board between the bench and the pin itself.
+    `press_level` how the lowest level that latches is looked for, `remedies` what is tried to clear pins; None where
+    the plan does not ask for it. `allowed_s` from the release until below V_IL. `buffer_off`: the pin setup with the
+    input buffer off, for the checklist. `neighbours`: by pin, the pins beside it. `series_ohm`: by pin, what lies on
+    the board between the bench and the pin itself.
     """
 
     path: PressPath
@@ -53,6 +54,8 @@ class PressSettings:
     source_accuracy_a: float = 0.0
     sweep: SweepRules | None = None
     press_level: PressLevelRules | None = None
+    remedies: RemedyRules | None = None
+    allowed_s: float = 0.05
     series_ohm: Mapping[str, float] = field(default_factory=dict)
     buffer_off: str = "buffer off"
     neighbours: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

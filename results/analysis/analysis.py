@@ -22,6 +22,7 @@ from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import ReadTrial
 from results.analysis.press_levels import with_press_level
 from results.analysis.reading import read_trace
+from results.analysis.remedies import with_remedies
 from results.analysis.repeatability import with_repeatability
 from results.analysis.spread_over_pins import with_spread
 from results.analysis.supply_current import with_supply_draw
@@ -83,6 +84,7 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
     pins = with_pull_down_ways(record, pins)
     pins = with_overdrive(record, pins, made)
     pins = with_press_level(record, pins, made)
+    pins = with_remedies(record, pins, made)
     pins = with_supply_draw(record, pins)
     checklist = [_read(record, trial, observation) for trial, observation in made if trial.kind == "board or chip"]
     pins = with_origin(record, pins, checklist)

@@ -18,6 +18,7 @@ from results.analysis.monte_carlo import Stated
 from results.analysis.origin import OriginFinding
 from results.analysis.pin_spread import PinSpread
 from results.analysis.pull_down_ways import PullDownWays
+from results.analysis.remedy import RemedyFinding
 from results.analysis.repeats import Repeats
 from results.analysis.stuck_rate import StuckRate
 from results.analysis.supply_draw import SupplyDraw
@@ -337,6 +338,7 @@ class PinFinding:
     pull_down_ways: PullDownWays | None = None
     overdrive: OverdriveFinding | None = None
     press_level: PressLevelFinding | None = None
+    remedies: tuple[RemedyFinding, ...] = ()
     stuck_rate: StuckRate | None = None
     supply: SupplyDraw | None = None
     origin: OriginFinding | None = None

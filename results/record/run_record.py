@@ -111,6 +111,29 @@ class PressLevelRules:
     repeats: int
 
 
+Remedy = Literal["external pull-down", "driven low", "changeover contact", "polled buffer"]
+"""What may clear a pin that latches: a resistor to ground; a source that drives low as well; a contact that grounds the
+pin at rest; firmware that opens the input buffer only while it reads."""
+
+
+@dataclass(frozen=True)
+class RemedyRules:
+    """Which remedies were tried, and with what.
+
+    `driver_current_a`: what the real source can sink, None where the plan does not say. `polled_setup`: the pin setup
+    in which the firmware polls, every `poll_period_s` for `open_time_s`, as the plan states them; `polls` were read
+    pressed, and as many released. `pin_setup`: that of the pins that are to be cleared.
+    """
+
+    tried: tuple[Remedy, ...]
+    driver_current_a: float | None
+    polled_setup: str
+    poll_period_s: float
+    open_time_s: float
+    polls: int
+    pin_setup: str = "reset default"
+
+
 @dataclass(frozen=True)
 class Fixture:
     """Leakage conductance (siemens) and capacitance (farad) of relays and cables at the node; 0 where unknown.
@@ -196,8 +219,8 @@ class RunRecord:
     rail, and what `rules` call the pull-down is the pull-up. Voltages are those of the node all the same.
     `source` is None where the bench has none, `sweep` where the plan asks for no sweep, `rate_asked` where it asks for
     no stuck rate. `rail_levels` are those of each rail that the plan steps through (empty: `levels` hold for all).
-    `supply` is None where none measures its current. `capacitors`: those that trials add to the node. `press_level` is
-    None where the plan does not ask for it.
+    `supply` is None where none measures its current. `capacitors`: those that trials add to the node. `press_level` and
+    `remedies` are None where the plan does not ask for them.
     `coupons`: the check coupons that were tried before and after.
     `check`: the newest check of the bench, whatever its `check_state`; None where there was none of this bench file.
     """
@@ -230,6 +253,7 @@ class RunRecord:
     supply: SupplyModel | None = None
     capacitors: tuple[Capacitor, ...] = ()
     press_level: PressLevelRules | None = None
+    remedies: RemedyRules | None = None
     rate_asked: RateAsked | None = None
     check: CheckRecord | None = None
     check_state: CheckState = "none"
@@ -301,6 +325,8 @@ __all__ = [
     "PressLevelRules",
     "RailLevels",
     "RateAsked",
+    "Remedy",
+    "RemedyRules",
     "Resistor",
     "Rules",
     "RunRecord",

@@ -14,6 +14,7 @@ from results.report.latching import latching_sections
 from results.report.origin_section import origin_section
 from results.report.pull_down_section import pull_down_sections
 from results.report.rate_section import rate_section
+from results.report.remedies import remedy_sections
 from results.report.repeat_section import repeat_section
 from results.report.section import Section
 from results.report.spread_section import spread_section
@@ -26,6 +27,7 @@ MAKERS: tuple[Maker, ...] = (
     fit_section,
     conditions_section,
     rate_section,
+    remedy_sections,
     latching_sections,
     pull_down_sections,
     origin_section,

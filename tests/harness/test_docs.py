@@ -54,6 +54,7 @@ from harness.plan_tables import (
     RailTable,
     RecordedTable,
     ReleaseTable,
+    RemediesTable,
     SweepTable,
     TemperatureTable,
     TrialsTable,
@@ -73,6 +74,7 @@ from results.report.fold_section import write_fold_margins_csv
 from results.report.latching import write_latching_csv
 from results.report.origin_section import write_checklist_csv
 from results.report.pull_down_section import write_pull_downs_csv
+from results.report.remedies import write_remedies_csv
 from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
 from tests.results.report.made_findings import fernhill
 
@@ -95,6 +97,7 @@ PLAN_TABLES = {
     "[unlatch]": UnlatchTable,
     "[press_level]": PressLevelTable,
     "[board_or_chip]": BoardOrChipTable,
+    "[remedies]": RemediesTable,
     "[advice]": AdviceTable,
     "[decision]": DecisionTable,
     "[recorded]": RecordedTable,
@@ -268,6 +271,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("checks.csv", write_checks_csv),
         ("budgets.csv", write_budgets_csv),
         ("fold_margins.csv", write_fold_margins_csv),
+        ("remedies.csv", write_remedies_csv),
     ],
 )
 def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path: Path) -> None:

@@ -37,7 +37,13 @@ def fernhill_bench() -> BenchFile:
 
 
 @pytest.mark.parametrize(
-    ("name", "fits", "trials"), [("by_hand", 4, 12), ("source", 0, 183), ("sweep", 0, 2 * (4 * 2 * 3 + 2))]
+    ("name", "fits", "trials"),
+    [
+        ("by_hand", 4, 12),
+        ("source", 0, 183),
+        ("sweep", 0, 2 * (4 * 2 * 3 + 2)),
+        ("remedies", 0, 3 * (4 * 3 + 3 + 3 * 3)),
+    ],
 )
 def test_example_plan_goes_with_its_bench(name: str, fits: int, trials: int) -> None:
     plan, bench = read_plan(EXAMPLES / name / "plan.toml"), read_bench(EXAMPLES / name / "bench.toml")

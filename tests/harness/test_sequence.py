@@ -201,3 +201,17 @@ def test_what_latching_takes_is_looked_for_after_the_sweep_in_each_setup() -> No
         ("press_level", "buffer off", 1),
     ]
     assert {trial.kind for trial in trials} == {"sweep", "unlatch", "press level"}
+
+
+def test_remedies_come_last_in_the_first_setup_and_an_external_pull_down_takes_no_press() -> None:
+    tried = '"polled buffer", "external pull-down", "driven low"'
+    tables = f"[unlatch]\n[remedies]\nrepeats = 2\ntried = [{tried}]\n\n[advice]"
+    plan = plan_with(('["reset default"]', '["reset default", "buffer off"]'), ("[advice]", tables))
+    trials = [trial for trial in trials_in_order(plan, SWITCHED) if trial.pin == "D1"][-4:]
+    assert [trial.label for trial in trials] == [
+        "D1 reset default polled buffer #1",
+        "D1 reset default polled buffer #2",
+        "D1 reset default driven low #1",
+        "D1 reset default driven low #2",
+    ]
+    assert {(trial.kind, trial.resistor) for trial in trials} == {("remedy", "none")}

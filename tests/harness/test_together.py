@@ -81,6 +81,37 @@ def test_what_cannot_be_unlatched_or_pressed_to_a_level(
     assert str(caught.value).splitlines() == lines
 
 
+REMEDIES = "[remedies]\ntried = [{}]\n\n[advice]"
+CONSOLE = '[board]\nresource = "/dev/ttyACM1"\n'
+
+
+@pytest.mark.parametrize(
+    ("tried", "edits", "bench", "lines"),
+    [
+        ('"changeover contact"', (), BENCH, ['plan.toml: remedies.tried: bench.toml has no wiring.discharge, the relay that stands for its contact to ground: "changeover contact"']),
+        ('"driven low"', (), BENCH, ["plan.toml: remedies: bench.toml has no [source] to force a voltage with", "plan.toml: remedies: bench.toml has no wiring.source, the series relay by which a source lets go"]),
+        ('"driven low"', (), swept_bench(('voltage = "5.5 V"', 'voltage = "5.5 V"\npress_time = "0.1 s"')), ['plan.toml: remedies.tried: joins the source for 150 ms (release.allowed and log.slack), longer than limits.press_time of bench.toml, 100 ms: "driven low"']),
+        ('"polled buffer"', (), BENCH, ['plan.toml: remedies.tried: bench.toml has no [board] console that could set \'polled buffer\' and read the pin: "polled buffer"']),
+        ('"polled buffer"', (), changed(BENCH, ("[wiring]\n", CONSOLE + "[wiring]\n"), ('voltage = "5.5 V"', 'voltage = "5.5 V"\npress_time = "1 s"')), ["plan.toml: remedies.polls: may keep a pin pressed for 2.04 s (two periods a poll), longer than limits.press_time of bench.toml, 1 s: 20"]),
+        ('"driven low"', (('path = "relay"', 'path = "hand"'),), swept_bench(), ["plan.toml: remedies: is made without a hand at the pin, press.path is hand"]),
+    ],
+    ids=["no ground", "no source", "too long", "no console", "too many polls", "by hand"],
+)  # fmt: skip
+def test_remedies_that_the_bench_cannot_try(
+    tried: str, edits: tuple[tuple[str, str], ...], bench: str, lines: list[str]
+) -> None:
+    plan = plan_from_text(changed(PLAN, ("[advice]", REMEDIES.format(tried)), *edits))
+    with pytest.raises(UserFileError) as caught:
+        check_together(plan, bench_from_text(bench))
+    assert str(caught.value).splitlines() == lines
+
+
+def test_an_external_pull_down_asks_nothing_more_of_a_bench_even_by_hand() -> None:
+    edits = (("[advice]", REMEDIES.format('"external pull-down"')), ('path = "relay"', 'path = "hand"'))
+    plan = plan_from_text(changed(PLAN, *edits))
+    assert together_problems(plan, bench_from_text(BENCH)) == []
+
+
 def test_pins_are_unlatched_with_the_relays_of_the_trials_and_pressed_to_levels_with_the_source() -> None:
     plan = plan_from_text(changed(PLAN, ("[advice]", "[unlatch]\n[press_level]\n\n[advice]")))
     assert together_problems(plan, bench_from_text(swept_bench())) == []

@@ -10,6 +10,7 @@ from typing import Any, cast
 import numpy as np
 
 from drivers.bench import Bench
+from drivers.meter import Readings
 from drivers.wiring import Channel, Wiring
 from results.record.observation import Observation
 from tests.procedures.curve_bench import RESISTORS, Law, linear, mid_level
@@ -35,8 +36,13 @@ class LatchBench:
     series_ohm: float = 100.0
     threshold_v: float = 1.4
     done: list[str] = field(default_factory=list)
+    polled_high: Callable[[], bool] | None = None
+    start_late_s: float = 0.0
 
     def __post_init__(self) -> None:
+        self.node_at: list[tuple[float, float]] = [(0.0, 0.0)]
+        self._log: tuple[float, float, int] | None = None
+        self._polls = False
         self.clock = self.source = self.board = self
         self.rail_is_measurable = self.has_second_path = True
         self.wiring = Wiring(fit=FITS, source=Channel("relay_board", "1"))
@@ -78,7 +84,7 @@ class LatchBench:
 
     def discharge(self, seconds: float) -> None:
         self.done.append("discharge")
-        self.node_v = 0.0
+        self._move(0.0)
         self._rest()
 
     def reset(self) -> None:
@@ -86,11 +92,40 @@ class LatchBench:
 
     def setup(self, pin: str, name: str) -> None:
         self.done.append(f"setup {pin} {name}")
+        # Between two polls there is no leak, only the pull-down.
+        self._polls = name == "polled buffer"
+        self._net = np.array([-float(v) / 60e3 if self._polls else self.law(float(v)) for v in GRID_V])
+
+    @contextmanager
+    def grounded(self) -> Iterator[None]:
+        self.done.append("ground")
+        self._move(0.0)
+        try:
+            yield
+        finally:
+            self.done.append("part")
+            self._rest()
+
+    def start_log(self, interval_s: float, samples: int, aperture_s: float | None = None) -> float:
+        self.done.append("start log")
+        self._log = (self._now_s, interval_s, samples)
+        self._now_s += self.start_late_s
+        return interval_s
+
+    def read_log(self) -> Readings:
+        self.done.append("read log")
+        assert self._log is not None
+        started_s, interval_s, samples = self._log
+        time_s = interval_s * np.arange(samples)
+        self._now_s = max(self._now_s, started_s + float(time_s[-1]))
+        times, volts = np.array(self.node_at).T
+        return Readings(time_s, volts[np.searchsorted(times, started_s + time_s, side="right") - 1])
 
     @contextmanager
     def pressed(self, pin: str, path: str, level_v: float, hold_s: float = 0.0) -> Iterator[None]:
         self.done.append(f"press {pin} by {path} to {level_v:.4g}")
-        self._level_v, self._path, self.node_v = level_v, path, level_v
+        self._level_v, self._path = level_v, path
+        self._move(level_v + self.series_ohm * self.law(level_v))
         try:
             yield
         finally:
@@ -101,7 +136,7 @@ class LatchBench:
         if self._level_v is not None:
             level_v, self._level_v = self._level_v, None
             if self.latches is not None and not self.latches(level_v):
-                self.node_v = 0.0
+                self._move(0.0)
             self._rest()
         return self._now_s
 
@@ -113,13 +148,19 @@ class LatchBench:
         self._now_s += 0.02
         return self.node_v
 
+    def supply_current(self) -> float | None:
+        return None
+
     def bus_alone_voltage(self) -> float:
         return 0.0
 
     # The source and the console
 
     def read(self, pin: str | None = None) -> Any:
+        self._now_s += 0.001
         if pin is not None:
+            if self._polls and self.polled_high is not None:
+                return "high" if self.polled_high() else "low"
             return "high" if self.node_v > self.threshold_v else "low"
         return self._level_v, -self.law(self.node_v)
 
@@ -132,10 +173,14 @@ class LatchBench:
         here = int(np.searchsorted(GRID_V, self.node_v))
         if surplus[here] > 0.0:
             stops = np.flatnonzero(surplus[here:] <= 0.0)
-            self.node_v = float(GRID_V[here + stops[0]]) if stops.size else self.rail_v
+            self._move(float(GRID_V[here + stops[0]]) if stops.size else self.rail_v)
         else:
             stops = np.flatnonzero(surplus[: here + 1] >= 0.0)
-            self.node_v = float(GRID_V[stops[-1]]) if stops.size else 0.0
+            self._move(float(GRID_V[stops[-1]]) if stops.size else 0.0)
+
+    def _move(self, volts: float) -> None:
+        self.node_v = volts
+        self.node_at.append((self._now_s, volts))
 
 
 def acts(observation: Observation) -> list[str]:
