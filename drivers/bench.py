@@ -418,7 +418,7 @@ class Bench:
         self._presser.pace()
         with self._state.moving("press"):
             self._path, self._level_v = path, level_v
-            self._presser.make(pin, path, level_v)
+            self._presser.make(pin, path, level_v, hold_s)
         with undoing(self._end_press):
             yield
 

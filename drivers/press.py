@@ -26,6 +26,11 @@ LET_GO_S = 6.0
 """Real seconds that letting go may take on a wire that does not answer, until making safe takes over."""
 
 
+BEYOND_HOLD_S = 60.0
+"""Bench seconds of a lease beyond the hold that was asked for: readings, the log before the release, a slow wire; and
+no step of a sweep is longer."""
+
+
 def no_lease(seconds: float | None) -> None:
     """Nobody watches."""
 
@@ -94,11 +99,14 @@ class Presser:
         if wait_s > 0.0:
             self._clock.wait(wait_s)
 
-    def make(self, pin: str, path: PressPath, level_v: float) -> None:
-        """Press. Where that fails half-way, everything is let go before the error leaves."""
+    def make(self, pin: str, path: PressPath, level_v: float, hold_s: float = 0.0) -> None:
+        """Press. Where that fails half-way, everything is let go before the error leaves.
+
+        `hold_s`: how long it is meant to last (0: not said); the lease follows it.
+        """
         # The bench must be covered before it is energised; where that fails, nothing has been sent.
         if path != "hand":
-            self._lease(self._clock.real(self._limits.press_time_s))
+            self._lease(self._clock.real(self._lease_s(hold_s)))
         self.press = Press(pin, path, level_v, self._clock.now())
         self._remember(self.press.began_s)
         try:
@@ -110,6 +118,11 @@ class Presser:
             raise
         self.press.began_s = self._clock.now()
         self._clock.settle(self._settle_s)
+
+    def _lease_s(self, hold_s: float) -> float:
+        """Bench seconds after which somebody else may let go: a limit that allows minutes covers no short press."""
+        most_s = self._limits.press_time_s
+        return most_s if hold_s == 0.0 else min(most_s, hold_s + BEYOND_HOLD_S)
 
     def check_force(self, level_v: float) -> None:
         """Raises BenchError or LimitError where this press cannot be forced to another level; nothing is sent."""

@@ -15,7 +15,7 @@ from results.analysis.stuck_rate import presses_needed
 from results.errors import QuantityError
 from results.logic_levels import full_name, levels
 from results.quantity import show
-from results.record.run_record import Levels, RateAsked
+from results.record.run_record import DwellRules, Levels, RateAsked
 from results.record.trial import NO_RESISTOR
 
 if TYPE_CHECKING:
@@ -29,6 +29,15 @@ MIN_SAMPLES_BEFORE = 5
 
 MIN_SAMPLES_AFTER = 20
 """A settled window and a decay need samples of their own."""
+
+DWELL_SAMPLES_BEFORE = 20
+"""Of a long dwell, logged before its release: they show the level that it starts from."""
+
+MIN_DWELL_SAMPLES = 200
+"""Of a long dwell: its first and its last ones must tell two levels apart."""
+
+DWELL_LONGER = 10
+"""A dwell that is not so many times longer than the ordinary log shows nothing that this does not."""
 
 MAX_TRIALS = 100_000
 """About a day of pressing without pause; more is a slip of the repeats."""
@@ -170,10 +179,30 @@ def _log(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
 
 def mains_faults(plan: PlanTables, line_hz: float) -> Iterator[Fault]:
     """Hum sampled once a period stands still and looks like a settled voltage."""
-    periods = plan.log.interval_s * line_hz
-    if round(periods) >= 1 and math.isclose(periods, round(periods), rel_tol=1e-3):
+    yield from _stands_still(("log", "interval"), plan.log.interval_s, line_hz)
+
+
+def dwell_mains_faults(plan: PlanTables, line_hz: float | None) -> Iterator[Fault]:
+    """The same for a long dwell, unless its aperture takes the hum out of each sample; None: neither 50 nor 60 Hz."""
+    rules = dwell_rules(plan, line_hz)
+    for hertz in (50.0, 60.0) if line_hz is None else (line_hz,):
+        if rules is not None and not _whole(rules.aperture_s * hertz):
+            yield from _stands_still(("dwell", "interval"), rules.interval_s, hertz)
+
+
+def _stands_still(where: Location, interval_s: float, line_hz: float) -> Iterator[Fault]:
+    if _whole(interval_s * line_hz):
         rule = f"must not be a whole number of mains periods ({show(line_hz, 'Hz')}): hum would look like a level"
-        yield Fault(("log", "interval"), rule)
+        yield Fault(where, rule)
+
+
+def _whole(periods: float) -> bool:
+    return round(periods) >= 1 and math.isclose(periods, round(periods), rel_tol=1e-3)
+
+
+def unless_written(raw: dict[str, Any], where: Location, text: str) -> str | None:
+    """What a message says for a value that stands nowhere in the file; None where it does."""
+    return text if at(raw, where) is None else None
 
 
 def _unequal(raw: dict[str, Any], where: Location, value_s: float, how: str, other: str, other_s: float) -> Fault:
@@ -289,6 +318,49 @@ def _board_or_chip(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
         yield Fault(("board_or_chip", "pad_resistor"), "must be a resistor: nothing else pulls the pad low")
 
 
+def dwell_rules(plan: PlanTables, line_hz: float | None) -> DwellRules | None:
+    """How pins are held and logged on a long dwell; None where the plan asks for none.
+
+    The aperture is as many whole periods of the mains as fit into nine tenths of the interval, which takes hum out of
+    each sample; where none fits, or the frequency is not known, half of the interval. A twentieth of the log more is
+    logged for a release that comes late: on a bench that runs faster than real time a host's delay is long.
+    """
+    table = plan.dwell
+    if table is None:
+        return None
+    periods = 0 if line_hz is None else math.floor(0.9 * table.interval_s * line_hz)
+    aperture_s = periods / line_hz if line_hz is not None and periods else 0.5 * table.interval_s
+    slack_s = plan.press.reaction_s if plan.press.path == "hand" else max(plan.log.slack_s, 0.05 * table.log_s)
+    before_s = max(plan.log.before_s, DWELL_SAMPLES_BEFORE * table.interval_s)
+    return DwellRules(table.hold_s, table.log_s, table.interval_s, aperture_s, before_s, slack_s)
+
+
+def _dwell(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    """A dwell is about pins, a resistor and setups of the plan, and shows what the ordinary log is too short for."""
+    table, rules = plan.dwell, dwell_rules(plan, None)
+    if table is None or rules is None:
+        return
+    yield from _twice(("dwell", "pins"), table.pins)
+    yield from _twice(("dwell", "setups"), table.setups)
+    known = [pin.name for pin in plan.pins]
+    for key, names, those in (("pins", table.pins, known), ("setups", table.setups, plan.trials.pin_setups)):
+        where = "pins" if key == "pins" else "trials.pin_setups"
+        yield from (Fault(("dwell", key, i), f"is not one of {where}") for i, n in enumerate(names) if n not in those)
+    if table.resistor not in plan.trials.resistors:
+        named = unless_written(raw, ("dwell", "resistor"), table.resistor)
+        yield Fault(("dwell", "resistor"), "is not one of trials.resistors", named)
+    if table.log_s < DWELL_LONGER * plan.log.time_s:
+        rule = f"must be at least {DWELL_LONGER} times log.time of {show(plan.log.time_s, 's')}"
+        yield Fault(("dwell", "log"), rule, unless_written(raw, ("dwell", "log"), show(table.log_s, "s")))
+    if table.log_s / table.interval_s < MIN_DWELL_SAMPLES - 1e-6:
+        rule = f"must be at least {MIN_DWELL_SAMPLES} intervals of {show(table.interval_s, 's')}"
+        yield Fault(("dwell", "log"), rule, unless_written(raw, ("dwell", "log"), show(table.log_s, "s")))
+    if rules.samples > MAX_SAMPLES:
+        rule = f"makes {rules.samples} samples a dwell, more than {MAX_SAMPLES}"
+        named = unless_written(raw, ("dwell", "interval"), show(table.interval_s, "s"))
+        yield Fault(("dwell", "interval"), rule, named)
+
+
 def _pins(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for index, pin in enumerate(plan.pins):
@@ -313,6 +385,7 @@ _RULES: tuple[Rule, ...] = (
     _trials,
     _sweep,
     _latches,
+    _dwell,
     _pull_down,
     _neighbours,
     _board_or_chip,

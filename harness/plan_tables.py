@@ -11,6 +11,7 @@ from harness.procedure_file import BUILT_IN
 from harness.user_file import TABLE
 from harness.values import PIN_NAME, Count, Flag, GuardRule, Interval, OneOf, Quantity, Text, TrialResistor
 from results.record.run_record import Remedy
+from results.record.trial import NO_RESISTOR
 from results.series import SERIES
 
 Name = Annotated[str, Text(1, 80)]
@@ -184,6 +185,22 @@ class PressLevelTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class DwellTable:
+    """[dwell]: pins held and logged for minutes, after all else that is done to them; see results.record.DwellRules.
+
+    `pins` and `setups` empty: all of the plan.
+    """
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    hold_s: Annotated[float, Quantity("s", 0.1, 3600.0)] = 120.0
+    log_s: Annotated[float, Quantity("s", 1.0, 36000.0)] = 300.0
+    interval_s: Annotated[float, Quantity("s", 1e-3, 10.0)] = 0.05
+    pins: tuple[PinName, ...] = ()
+    resistor: Annotated[str, TrialResistor()] = NO_RESISTOR
+    setups: tuple[PinSetup, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class BoardOrChipTable:
     """[board_or_chip]: the pins that go through the checklist, and its steps after `as it stands`.
 
@@ -287,6 +304,7 @@ class PlanTables:
     neighbours: NeighboursTable | None = None
     sweep: SweepTable | None = None
     unlatch: UnlatchTable | None = None
+    dwell: DwellTable | None = None
     press_level: PressLevelTable | None = None
     board_or_chip: BoardOrChipTable | None = None
     remedies: RemediesTable | None = None

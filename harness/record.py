@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from harness.bench_file import BenchFile
 from harness.coupon_steps import tried_coupons
 from harness.plan import Plan, nominal_ohm
-from harness.plan_rules import neighbours_of, rate_asked, thresholds
+from harness.plan_rules import dwell_rules, neighbours_of, rate_asked, thresholds
 from procedures.settings import PressSettings
 from results.guard_band import guard_band
 from results.quantity import show
@@ -78,6 +78,7 @@ def make_record(
         press_level=None if bench is None else press_level_rules(plan),
         remedies=None if bench is None else remedy_rules(plan),
         rate_asked=rate_asked(plan),
+        dwell=None if bench is None else dwell_rules(plan, bench.bench.line_frequency_hz),
     )
 
 
@@ -115,6 +116,7 @@ def press_settings(plan: Plan, bench: BenchFile, rail_v: float | None = None) ->
         buffer_off="buffer off" if plan.board_or_chip is None else plan.board_or_chip.buffer_off,
         remedies=remedy_rules(plan),
         allowed_s=plan.release.allowed_s,
+        dwell=dwell_rules(plan, bench.bench.line_frequency_hz),
         series_ohm={pin.name: pin.series_resistance_ohm for pin in plan.pins},
     )
 

@@ -17,7 +17,7 @@ from harness.bench_file import BenchFile
 from harness.coupon_steps import coupon_steps
 from harness.plan import Plan
 from harness.plan_rules import AS_FOUND, repeats_of
-from harness.steps import BOARD_OR_CHIP, PRESS_LEVEL, REMEDIES, SWEEP, UNLATCH
+from harness.steps import BOARD_OR_CHIP, DWELL, PRESS_LEVEL, REMEDIES, SWEEP, UNLATCH
 from results.record.trial import NO_RESISTOR, Condition, Handling, Kind, Trial
 
 CHECKLIST: tuple[Handling, ...] = ("buffer off", "cleaned", "pad", "lifted pin")
@@ -164,6 +164,7 @@ def _after_trials(plan: Plan, bench: BenchFile | None, pin: str) -> Iterator[_St
         yield from _sweeps(plan, pin)
         yield from _latches(plan, pin)
         yield from _remedies(plan, pin)
+        yield from _dwells(plan, pin)
 
 
 def _sweeps(plan: Plan, pin: str) -> Iterator[_Step]:
@@ -179,6 +180,15 @@ def _latches(plan: Plan, pin: str) -> Iterator[_Step]:
             yield from ((pin, NO_RESISTOR, setup, "unlatch", UNLATCH) for _ in range(plan.unlatch.repeats))
         if plan.press_level is not None:
             yield (pin, NO_RESISTOR, setup, "press level", PRESS_LEVEL)
+
+
+def _dwells(plan: Plan, pin: str) -> Iterator[_Step]:
+    """A pin held and logged for minutes, last of all: what it warms or charges up disturbs nothing else."""
+    dwell = plan.dwell
+    if dwell is None or (dwell.pins and pin not in dwell.pins):
+        return
+    for setup in dwell.setups or plan.trials.pin_setups:
+        yield (pin, dwell.resistor, setup, "dwell", DWELL)
 
 
 def _checklist(plan: Plan) -> Iterator[tuple[_Step, Handling]]:

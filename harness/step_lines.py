@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from results.analysis.analysis import analyse
+from results.analysis.dwell_text import dwell_text
 from results.analysis.findings import PinFinding
 from results.analysis.latch_text import overdrive_text, press_level_text
 from results.analysis.remedy_text import step_text
@@ -41,6 +42,12 @@ def remedied(pin: PinFinding, observation: Observation) -> str:
     return step_text(next((one for one in pin.remedies if one.verdict != "not tried"), None))
 
 
+def dwelt(pin: PinFinding, observation: Observation) -> str:
+    """Levels, drift and verdict of a long dwell."""
+    assert pin.dwell is not None
+    return dwell_text(pin.dwell)
+
+
 def made(pin: PinFinding, observation: Observation) -> str:
     """That a step was made; what it shows is said once the pin is done."""
     return "; ".join([observation.outcome, *observation.notes])
@@ -48,6 +55,7 @@ def made(pin: PinFinding, observation: Observation) -> str:
 
 MAKERS: Mapping[Kind, Maker] = {
     "sweep": swept,
+    "dwell": dwelt,
     "unlatch": unlatched,
     "press level": press_level,
     "remedy": remedied,

@@ -9,6 +9,7 @@ from procedures.board_or_chip import board_or_chip
 from procedures.changeover import changeover
 from procedures.driven_low import driven_low
 from procedures.forced_sweep import forced_sweep
+from procedures.long_dwell import long_dwell
 from procedures.polled_buffer import polled_buffer
 from procedures.press_level import press_level
 from procedures.press_release import press_release
@@ -26,6 +27,7 @@ REMEDIES: Mapping[Remedy, str] = {
     "polled buffer": "polled_buffer",
 }
 """Remedy -> the procedure that tries it. An external pull-down has been tried by the trials already."""
+DWELL = "long_dwell"
 
 OF_A_KIND = {
     SWEEP: LoadedProcedure(SWEEP, forced_sweep),
@@ -36,4 +38,5 @@ OF_A_KIND = {
     REMEDIES["driven low"]: LoadedProcedure(REMEDIES["driven low"], driven_low),
     REMEDIES["changeover contact"]: LoadedProcedure(REMEDIES["changeover contact"], changeover),
     REMEDIES["polled buffer"]: LoadedProcedure(REMEDIES["polled buffer"], polled_buffer),
+    DWELL: LoadedProcedure(DWELL, long_dwell),
 }

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from harness.errors import ALL_RELEASED, BENCH_FAILED, OTHER_VERDICT
 from results.analysis.coupon_item import is_void
+from results.analysis.dwell_text import dwell_text
 from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.fitting import BoardAdvice
 from results.analysis.remedy_text import clears_text, side_by_side
@@ -14,13 +15,19 @@ from results.quantity import resistor_name, show
 
 def status_of(finding: RunFinding) -> int:
     """Exit status of a run that was carried out: 0 where every planned trial was made and released,
-    and every planned sweep shows that no resistor is needed; else 1; 3 where a check coupon makes the run void."""
+    every planned sweep shows that no resistor is needed, and every long dwell that it stays so; else 1; 3 where a check
+    coupon makes the run void."""
     if is_void(finding.coupons):
         return BENCH_FAILED
     released = all(row.verdict == "released" for row in finding.trials)
     # A sweep that says nothing, or that asks for a resistor, is no all-clear either.
     clear = all(pin.sweep is None or pin.sweep.needed is False for pin in finding.pins)
-    return ALL_RELEASED if released and clear else OTHER_VERDICT
+    # Nor is a pin that minutes show otherwise.
+    steady = all(
+        pin.dwell is None or (pin.dwell.early_word, pin.dwell.late_word) == ("released", "released")
+        for pin in finding.pins
+    )
+    return ALL_RELEASED if released and clear and steady else OTHER_VERDICT
 
 
 def summary_lines(finding: RunFinding) -> Iterator[str]:
@@ -34,6 +41,9 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
     yield f"{unit.name} {unit.serial}: {good} of {len(finding.pins)} pins released every time without a resistor"
     for pin in bad:
         yield f"  {_pin_line(pin)}"
+    for pin in finding.pins:
+        if pin.dwell is not None and (pin.dwell.sticks or pin.dwell.changes):
+            yield f"  {pin.pin} on a long dwell: {dwell_text(pin.dwell)}"
     yield from _fit_lines(finding.board_advice)
     yield from _rate_lines(finding)
     for row in side_by_side(finding):

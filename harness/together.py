@@ -7,7 +7,15 @@ from itertools import chain
 from typing import TYPE_CHECKING
 
 from harness.errors import Problem, UserFileError, shown
-from harness.plan_rules import highest_rail_v, mains_faults, neighbours_of, samples
+from harness.plan_rules import (
+    dwell_mains_faults,
+    dwell_rules,
+    highest_rail_v,
+    mains_faults,
+    neighbours_of,
+    samples,
+    unless_written,
+)
 from harness.user_file import Fault, Location, at, problem
 from results.quantity import show
 from results.record.trial import NO_RESISTOR
@@ -44,6 +52,7 @@ def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
             _log,
             _sweep,
             _latches,
+            _dwell,
             _neighbours,
             _board_or_chip,
             _remedies,
@@ -181,6 +190,24 @@ def _latches(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
     if plan.press_level is not None:
         yield from _forced(("press_level",), "a source that presses to a level", bench)
         yield from _by_relays(("press_level",), plan)
+
+
+def _dwell(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """A pin held for minutes, and a log of minutes, must be allowed and find room."""
+    line_hz, memory = bench.bench.line_frequency_hz, bench.meter.memory
+    rules = dwell_rules(plan, line_hz)
+    if rules is None:
+        return
+    pressed_s = rules.hold_s + rules.before_s
+    if pressed_s > bench.limits.press_time_s and plan.press.path != "hand":
+        most = f"limits.press_time of {bench.path}, {show(bench.limits.press_time_s, 's')}"
+        named = unless_written(plan.raw, ("dwell", "hold"), show(rules.hold_s, "s"))
+        yield Fault(("dwell", "hold"), f"keeps a pin pressed for {show(pressed_s, 's')}, longer than {most}", named)
+    if memory is not None and rules.samples > memory:
+        rule = f"makes {rules.samples} samples a dwell, more than meter.memory of {bench.path}, {memory}"
+        named = unless_written(plan.raw, ("dwell", "interval"), show(rules.interval_s, "s"))
+        yield Fault(("dwell", "interval"), rule, named)
+    yield from dwell_mains_faults(plan, line_hz)
 
 
 def _neighbours(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

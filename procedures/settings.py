@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from results.record.run_record import PressLevelRules, RemedyRules, SweepRules
+from results.record.run_record import DwellRules, PressLevelRules, RemedyRules, SweepRules
 from results.record.trial import Resistor
 
 PressPath = Literal["relay", "source", "hand"]
@@ -27,6 +27,7 @@ class PressSettings:
     the plan does not ask for it. `allowed_s` from the release until below V_IL. `buffer_off`: the pin setup with the
     input buffer off, for the checklist. `neighbours`: by pin, the pins beside it. `series_ohm`: by pin, what lies on
     the board between the bench and the pin itself.
+    `dwell`: how long a pin is held and logged on a long dwell; None where none is.
     """
 
     path: PressPath
@@ -56,6 +57,7 @@ class PressSettings:
     press_level: PressLevelRules | None = None
     remedies: RemedyRules | None = None
     allowed_s: float = 0.05
+    dwell: DwellRules | None = None
     series_ohm: Mapping[str, float] = field(default_factory=dict)
     buffer_off: str = "buffer off"
     neighbours: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

@@ -44,6 +44,9 @@
     leak_probability = 1.0            # the leak is there in this share of the trials
     leak_doubling_k = 10.0            # left out: no dependence on temperature; 1 at leak_reference_k
     leak_reference_k = 296.15
+    leak_drift = { factor = 1.5, time_constant_s = 40.0, above_v = 0.5, width_v = 0.05 }
+                                      # while the node is above above_v the leak goes to factor times itself, and back
+                                      # while it is below: it warms or charges up; left out: it does neither
     leak_rail_v = 3.3                 # the rail at which the leak is as stated: its volts and amperes scale with the
                                       # rail; left out: they do not
     pull_down = { kind = "linear", resistance_ohm = 6e4 }
@@ -307,6 +310,16 @@ class TableLeak(Part):
         return self
 
 
+class LeakDrift(Part):
+    """leak · (1 + (factor − 1) s), ds/dt = (1 / (1 + exp(−(V − above_v)/width_v)) − s)/time_constant; s = 0 at
+    power-up."""
+
+    factor: NotNegative
+    time_constant_s: Positive
+    above_v: NotNegative = 0.5
+    width_v: Positive = 0.05
+
+
 PullDown = Annotated[LinearPullDown | MosPullDown | MissingPullDown, Field(discriminator="kind")]
 Leak = Annotated[NoLeak | MidLevelLeak | PlainLeak | TableLeak, Field(discriminator="kind")]
 
@@ -325,6 +338,7 @@ class PinPart(Part):
     leak_reference_k: Positive = 296.15
     leak_rail_v: Positive | None = None
     couplings: dict[str, Positive] = {}
+    leak_drift: LeakDrift | None = None
 
 
 class CouponPart(Part):

@@ -9,14 +9,21 @@ resistance.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from drivers.simulated.board_file import Board, FitPart, MissingPullDown, NoLeak, PathPart, PinPart, Setup
 from drivers.simulated.contact import Contact
-from drivers.simulated.leak import Current, has_buffer_on, leak_alone, leak_temperature_factor, net_pin_current
-from drivers.simulated.node import Branch, Circuit
+from drivers.simulated.leak import (
+    Current,
+    drift_wanted,
+    has_buffer_on,
+    leak_alone,
+    leak_temperature_factor,
+    net_pin_current,
+)
+from drivers.simulated.node import Branch, Circuit, Drift
 from drivers.simulated.randomness import generator
 
 LOAD_REGULATION_V = 20e-6
@@ -184,9 +191,37 @@ class Wiring:
             fitted_ohm=pin.fitted_ohm,
         )
 
+    def drifting(self, names: Sequence[str]) -> list[str]:
+        """Those of these pins whose leak drifts."""
+        return [name for name in names if self.pins[name].part.leak_drift is not None]
+
+    def drift_extra(self, name: str) -> Current:
+        """What the drifted leak of a pin feeds into its node beyond the leak itself, in full."""
+        pin = self.pins[name]
+        leak, drift = self._leak(name), pin.part.leak_drift
+        if leak is None or drift is None:
+            return lambda v: 0.0
+        return lambda v: (drift.factor - 1.0) * leak(v)
+
+    def _drifts(self, follows: Mapping[str, int]) -> tuple[Drift, ...]:
+        """Of these pins, by which element of the state vector each one's node is."""
+        found = []
+        for name, index in follows.items():
+            drift = self.pins[name].part.leak_drift
+            if drift is not None:
+                found.append(Drift(index, self.drift_extra(name), drift_wanted(drift), drift.time_constant_s))
+        return tuple(found)
+
+    def _leak(self, name: str) -> Current | None:
+        """The leak of a pin alone, as it is now."""
+        pin = self.pins[name]
+        factor = leak_temperature_factor(pin.part, self.temperature_k) if pin.leaks else 0.0
+        return leak_alone(pin.on_the_wire(), pin.present_setup, leak_factor=factor, rail_v=self.rail_v)
+
     def pin_circuit(self, name: str) -> Circuit:
         """A pin by itself, not selected."""
-        return Circuit(self.pins[name].part.node_capacitance_f, 0.0, 0.0, (self.pin_current(name),))
+        capacitance_f = self.pins[name].part.node_capacitance_f
+        return Circuit(capacitance_f, 0.0, 0.0, (self.pin_current(name),), drifts=self._drifts({name: 0}))
 
     def bus_capacitance_f(self) -> float:
         """The fixture's and that of the pins merged with it."""
@@ -212,10 +247,16 @@ class Wiring:
             injected_a=to_rail_s * self.rail_v,
             currents=tuple(self.pin_current(name) for name in joined if self.is_merged(name)),
             branches=branches,
+            drifts=self._drifts(self._nodes_of(joined)),
             drive=self._drive_into_node(start_s),
             filter_s=self.board.meter.step_response_s,
             changing_s=max(0.0, self.drive.end_s - start_s),
         )
+
+    def _nodes_of(self, joined: Sequence[str]) -> dict[str, int]:
+        """The element of the state vector of each joined pin's node: the bus, or a branch in its order."""
+        apart = [name for name in joined if not self.is_merged(name)]
+        return {name: 1 + apart.index(name) if name in apart else 0 for name in joined}
 
     def _conductances(self) -> tuple[float, float]:
         """Linear conductances from the bus to the rail and to ground."""
@@ -229,20 +270,22 @@ class Wiring:
                 to_ground_s += 1 / (self.path_ohm(name) + contact.resistance_ohm)
         return to_rail_s, to_ground_s
 
-    def rail_ampere(self, bus_v: float, pin_v: Callable[[str], float]) -> float:
-        """What flows out of the rail: the unit at rest, its inputs, and the paths into the bus at `bus_v`."""
+    def rail_ampere(self, bus_v: float, pin_v: Callable[[str], float], drifted: Callable[[str], float]) -> float:
+        """What flows out of the rail: the unit at rest, its inputs, and the paths into the bus at `bus_v`.
+
+        `drifted`: how far the leak of a pin has drifted.
+        """
         unit = self.board.unit
         ampere = self.rail_v * unit.quiescent_a / self.board.rail.voltage_v
         to_rail_s, _ = self._conductances()
         ampere += to_rail_s * (self.rail_v - bus_v)
-        return ampere + sum(self._pin_from_rail(name, pin_v(name)) for name in self.pins)
+        return ampere + sum(self._pin_from_rail(name, pin_v(name), drifted(name)) for name in self.pins)
 
-    def _pin_from_rail(self, name: str, node_v: float) -> float:
+    def _pin_from_rail(self, name: str, node_v: float, drifted: float) -> float:
         pin, unit = self.pins[name], self.board.unit
-        part = pin.on_the_wire()
-        factor = leak_temperature_factor(part, self.temperature_k) if pin.leaks else 0.0
-        leak = leak_alone(part, pin.present_setup, leak_factor=factor, rail_v=self.rail_v)
-        ampere = (0.0 if leak is None else leak(node_v)) + self.hold_s(name) * (self.rail_v - node_v)
+        leak, part = self._leak(name), pin.on_the_wire()
+        ampere = 0.0 if leak is None else leak(node_v) + drifted * self.drift_extra(name)(node_v)
+        ampere += self.hold_s(name) * (self.rail_v - node_v)
         if part.rail_resistance_ohm is not None:
             ampere += (self.rail_v - node_v) / part.rail_resistance_ohm
         if has_buffer_on(pin.present_setup) and self.rail_v > 0:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 
 from drivers.simulated.board_file import (
     Leak,
+    LeakDrift,
     LinearPullDown,
     MidLevelLeak,
     MosPullDown,
@@ -120,6 +121,11 @@ def leak_alone(pin: PinPart, setup: Setup, *, leak_factor: float, rail_v: float)
         return law if leak_factor == 1 else lambda v: leak_factor * law(v)
     scale = rail_v / pin.leak_rail_v
     return lambda v: leak_factor * scale * law(v / scale)
+
+
+def drift_wanted(drift: LeakDrift) -> Current:
+    """How far the leak drifts in the end at a node's voltage: 0 to 1."""
+    return lambda v: _logistic((v - drift.above_v) / drift.width_v)
 
 
 def has_buffer_on(setup: Setup) -> bool:

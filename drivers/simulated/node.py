@@ -23,6 +23,20 @@ class Branch:
 
 
 @dataclass(frozen=True)
+class Drift:
+    """A pin whose leak changes slowly while its node is high: s from 0 to 1, ds/dt = (wanted(V) − s)/τ.
+
+    `follows`: the pin's node in the state vector. `extra`: the law of what the leak adds to it at s = 1. `wanted`:
+    where s goes at a voltage. `time_constant_s`: how fast.
+    """
+
+    follows: int
+    extra: Current
+    wanted: Current
+    time_constant_s: float
+
+
+@dataclass(frozen=True)
 class Circuit:
     """What hangs on one node (the bus, or a pin that is not selected) while no contact moves.
 
@@ -30,7 +44,8 @@ class Circuit:
     whose nodes are merged with this one. `branches`: pins behind a series resistance. `drive(t, v)`: a source, ampere
     into the node, t in seconds of the segment. `filter_s`: the meter's own input time constant, which loads nothing.
     `changing_s`: for so long what is driven goes on changing with time; 0: nothing here depends on the time.
-    State vector: [node, *branches, meter input where filter_s > 0].
+    `drifts`: pins with a leak that drifts.
+    State vector: [node, *branches, *drifts (0 to 1), meter input where filter_s > 0].
     """
 
     capacitance_f: float
@@ -38,16 +53,19 @@ class Circuit:
     injected_a: float
     currents: tuple[Current, ...] = ()
     branches: tuple[Branch, ...] = ()
+    drifts: tuple[Drift, ...] = ()
     drive: Callable[[float, float], float] | None = None
     filter_s: float = 0.0
     changing_s: float = 0.0
 
     def slope(self) -> Callable[[float, Sequence[float]], list[float]]:
-        """dV/dt of the state vector, in V/s."""
+        """Time derivative of the state vector: V/s, and 1/s of what drifts."""
         node, branches, filter_s = self._node_current(), self.branches, self.filter_s
-        capacitance_f = self.capacitance_f
-        if not branches and filter_s == 0:
+        capacitance_f, drifts = self.capacitance_f, self.drifts
+        if not branches and not drifts and filter_s == 0:
             return lambda t, y: [node(t, float(y[0])) / capacitance_f]
+        capacitances = [capacitance_f, *(branch.capacitance_f for branch in branches)]
+        first_drift = 1 + len(branches)
 
         def slope(t: float, y: Sequence[float]) -> list[float]:
             v = float(y[0])
@@ -59,6 +77,10 @@ class Circuit:
                 i += through
                 rates.append((branch.current(v_branch) - through) / branch.capacitance_f)
             rates[0] = i / capacitance_f
+            for index, drift in enumerate(drifts, first_drift):
+                v_pin, drifted = float(y[drift.follows]), float(y[index])
+                rates[drift.follows] += drifted * drift.extra(v_pin) / capacitances[drift.follows]
+                rates.append((drift.wanted(v_pin) - drifted) / drift.time_constant_s)
             if filter_s:
                 rates.append((v - float(y[-1])) / filter_s)
             return rates

@@ -89,10 +89,11 @@ class World:
         self._kept_from: dict[str, float] = {}
         self._past: list[_Past] = []
         self._start_s = 0.0
-        self._alone = {name: (0.0, Segment(self.wiring.pin_circuit(name), [0.0])) for name in self.wiring.pins}
+        self._alone = {name: (0.0, self._segment_alone(name, 0.0, 0.0)) for name in self.wiring.pins}
         self._joined: list[str] = []
         self._polls: dict[str, Poll] = {}
-        self._bus = Segment(self.wiring.bus_circuit(0.0), [0.0] * (1 + self._filtered))
+        bus = self.wiring.bus_circuit(0.0)
+        self._bus = Segment(bus, [0.0] * (1 + len(bus.branches) + len(bus.drifts) + self._filtered))
         self._note(lambda: None)  # joins what a welded relay joins from the start
         for part in board.pins:
             self._begin_polls(part.setup, part.name, 0.0)
@@ -226,7 +227,10 @@ class World:
     def rail_ampere(self) -> float:
         """What flows out of the rail now."""
         self._catch_up(self.now_s)
-        return self.wiring.rail_ampere(self.bus_v(), lambda name: self._pin_v(name, self.now_s))
+        now_s = self.now_s
+        return self.wiring.rail_ampere(
+            self.bus_v(), lambda name: self._pin_v(name, now_s), lambda name: self._drifted(name, now_s)
+        )
 
     def pin_part(self, pin: str) -> PinPart:
         """What the board file says of a pin."""
@@ -347,6 +351,7 @@ class World:
         """End the segment, change something, and begin the next with the charge that every node holds."""
         time_s = max(due.time_s, self._start_s)
         volts = self._joined_voltages(time_s)
+        drifted = {name: self._drifted(name, time_s) for name in self.wiring.drifting(list(self.wiring.pins))}
         filtered_v = self._bus.at(time_s - self._start_s)[-1]
         self._finish(time_s)
         charge_c = volts[""] * self.wiring.bus_capacitance_f()
@@ -361,15 +366,33 @@ class World:
         for name in self._joined:
             if name not in joined:
                 charge_c -= volts[name] * self._merged_capacitance_f(name)
-                self._alone[name] = (time_s, Segment(self.wiring.pin_circuit(name), [volts[name]]))
+                self._alone[name] = (time_s, self._segment_alone(name, volts[name], drifted.get(name, 0.0)))
         for name, v in touched_v.items():
             if name not in joined:
-                self._alone[name] = (time_s, Segment(self.wiring.pin_circuit(name), [v]))
+                self._alone[name] = (time_s, self._segment_alone(name, v, drifted.get(name, 0.0)))
         self._joined = joined
         self._start_s = time_s
         branches_v = [volts[name] for name in joined if not self.wiring.is_merged(name)]
-        start = [charge_c / self.wiring.bus_capacitance_f(), *branches_v, *([filtered_v] if self._filtered else [])]
+        drifts = [drifted[name] for name in self.wiring.drifting(joined)]
+        inputs_v = [filtered_v] if self._filtered else []
+        start = [charge_c / self.wiring.bus_capacitance_f(), *branches_v, *drifts, *inputs_v]
         self._bus = Segment(self.wiring.bus_circuit(time_s), start)
+
+    def _segment_alone(self, name: str, volts: float, drifted: float) -> Segment:
+        """A pin by itself from now on; how far its leak has drifted goes with it."""
+        drifts = [drifted] if self.wiring.drifting([name]) else []
+        return Segment(self.wiring.pin_circuit(name), [volts, *drifts])
+
+    def _drifted(self, pin: str, time_s: float) -> float:
+        """How far the leak of a pin has drifted, 0 to 1; 0 where it does not."""
+        if pin not in self.wiring.drifting([pin]):
+            return 0.0
+        if pin not in self._joined:
+            start_s, segment = self._alone[pin]
+            return segment.at(time_s - start_s)[1]
+        branches = sum(not self.wiring.is_merged(name) for name in self._joined)
+        place = 1 + branches + self.wiring.drifting(self._joined).index(pin)
+        return self._bus.at(time_s - self._start_s)[place]
 
     def _merged_capacitance_f(self, name: str) -> float:
         return self.wiring.pins[name].part.node_capacitance_f if self.wiring.is_merged(name) else 0.0

@@ -9,6 +9,8 @@ from pathlib import Path
 from results.analysis.board_advice import board_advice
 from results.analysis.board_or_chip import with_origin
 from results.analysis.coupons import coupon_items
+from results.analysis.dwell import with_dwells
+from results.analysis.dwell_finding import DwellFinding
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
 from results.analysis.fold_margin import with_fold_margins
 from results.analysis.four_ways import with_pull_down_ways
@@ -89,6 +91,7 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
     checklist = [_read(record, trial, observation) for trial, observation in made if trial.kind == "board or chip"]
     pins = with_origin(record, pins, checklist)
     pins = with_fold_margins(record, pins)
+    pins = with_dwells(record, pins, made)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     found = RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))
@@ -141,6 +144,11 @@ def _trace_finding(record: RunRecord, trial: Trial, observation: Observation) ->
         )
 
 
+def _turns(dwell: DwellFinding) -> bool:
+    """Whether minutes show another verdict than the beginning of the log, or than the ordinary trials."""
+    return dwell.changes is True or (dwell.ordinary_word in ("released", "slow") and dwell.sticks)
+
+
 def _notes(pins: Sequence[PinFinding]) -> list[str]:
     """What stands on page one: trials that are missing, and contact that nothing proved."""
     rows = [row for pin in pins for row in pin.rows]
@@ -162,6 +170,9 @@ def _notes(pins: Sequence[PinFinding]) -> list[str]:
         if against:
             named = what.replace("_", " ")
             notes.append(f"{named}: sweep and presses disagree on {', '.join(dict.fromkeys(against))}")
+    turned = [pin.pin for pin in pins if pin.dwell is not None and _turns(pin.dwell)]
+    if turned:
+        notes.append(f"on a long dwell the verdict changes on {', '.join(dict.fromkeys(turned))}")
     if unproven:
         notes.append(f"contact not proven in {unproven} of {len(evidence)} trials")
     return notes

@@ -10,6 +10,7 @@ from typing import Literal
 
 from results.analysis.budget import Contribution, Source
 from results.analysis.coupon_item import CouponItem
+from results.analysis.dwell_finding import DwellFinding
 from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.fold import FoldMargin
 from results.analysis.latch import OverdriveFinding, PressLevelFinding
@@ -309,7 +310,7 @@ class PinFinding:
     largest seen. `safe_ohm` is stated only from a sweep or where the line passes. `sweep` is None where none was
     planned. `contact_proven`: in every trial.
     `pull_down_ways`: in the setup with the buffer off, or where there is more than a hold level to tell. `overdrive`
-    and `press_level` are None where neither was planned.
+    and `press_level` are None where neither was planned, `dwell` where no long dwell was.
     `supply`: what the unit drew while it stuck; None where it did not, or no supply measures. `origin`: board or chip,
     None where it did not go through the checklist.
     `budgets`: of every number with an uncertainty, of the trial that decides.
@@ -344,6 +345,7 @@ class PinFinding:
     origin: OriginFinding | None = None
     budgets: tuple[Stated, ...] = ()
     fold_margins: tuple[FoldMargin, ...] = ()
+    dwell: DwellFinding | None = None
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, TypeVar
 
+from results.analysis.dwell_finding import DwellFinding
 from results.analysis.ends import MirroredMeter
 from results.analysis.findings import (
     Edge,
@@ -58,6 +59,7 @@ LEVELS: Mapping[type, tuple[str, ...]] = {
     SweepFinding: ("hysteresis_at_v", "trip_down", "trip_up"),
     SweepStep: ("level_v",),
     ChecklistStep: ("settled",),
+    DwellFinding: ("early", "late"),
 }
 """What in a finding is the voltage of a node, by its field."""
 
@@ -65,13 +67,14 @@ REVERSED: Mapping[type, tuple[str, ...]] = {
     Settled: ("drift_v",),
     SweepPoint: ("source",),
     SweepFinding: ("hysteresis",),
+    DwellFinding: ("drift", "rate_v_per_min"),
 }
 """What changes its sign. Net pin currents do not: they are counted as the leak drives them, here into the pin."""
 
 SWAPPED: Mapping[type, tuple[tuple[str, str], ...]] = {SweepFinding: (("down", "up"), ("trip_down", "trip_up"))}
 """Pairs of fields that stand for each other."""
 
-TEXTS = ("note", "notes", "reason", "problem", "agreement_text", "release_from")
+TEXTS = ("note", "notes", "reason", "problem", "agreement_text", "release_from", "released_level")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -242,6 +245,9 @@ class _Image:
             changed["branch"] = _OTHER_BRANCH[changed["branch"]]
         if kind is Edge:
             changed["rising"] = not changed["rising"]
+        if kind is DwellFinding:
+            for name in ("early_word", "late_word", "ordinary_word"):
+                changed[name] = _OTHER_VERDICT.get(changed[name], changed[name])
         if kind in (TrialFinding, PinFinding):
             changed["verdict"] = _OTHER_VERDICT.get(changed["verdict"], changed["verdict"])
         return replace(found, **changed)

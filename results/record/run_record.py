@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -179,6 +180,24 @@ class Rules:
 
 
 @dataclass(frozen=True)
+class DwellRules:
+    """How long pins are held and logged on a long dwell: `before_s` logged before the release, `log_s` after it and
+    `slack_s` more for one that comes late, a sample each `interval_s` through `aperture_s`. All in bench seconds."""
+
+    hold_s: float
+    log_s: float
+    interval_s: float
+    aperture_s: float
+    before_s: float
+    slack_s: float
+
+    @property
+    def samples(self) -> int:
+        """Of one log."""
+        return math.ceil((self.before_s + self.log_s + self.slack_s) / self.interval_s) + 1
+
+
+@dataclass(frozen=True)
 class RateAsked:
     """A stuck rate (0 to 1) that the plan wants shown to lie below `below` with `confidence`, and how many presses of
     each pin with no resistor were planned for it."""
@@ -222,6 +241,7 @@ class RunRecord:
     `supply` is None where none measures its current. `capacitors`: those that trials add to the node. `press_level` and
     `remedies` are None where the plan does not ask for them.
     `coupons`: the check coupons that were tried before and after.
+    `dwell`: how long dwells are made; None where the plan asks for none.
     `check`: the newest check of the bench, whatever its `check_state`; None where there was none of this bench file.
     """
 
@@ -258,6 +278,7 @@ class RunRecord:
     check: CheckRecord | None = None
     check_state: CheckState = "none"
     coupons: Coupons = field(default_factory=Coupons)
+    dwell: DwellRules | None = None
     format: int = FORMAT
 
     def levels_at(self, rail_v: float) -> Levels:
@@ -317,6 +338,7 @@ __all__ = [
     "Capacitor",
     "CheckState",
     "Condition",
+    "DwellRules",
     "Fixture",
     "InstrumentRecord",
     "Levels",

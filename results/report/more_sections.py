@@ -8,6 +8,7 @@ from results.analysis.findings import RunFinding
 from results.report.bench_check import bench_check_section
 from results.report.budgets_section import budget_sections
 from results.report.conditions_section import conditions_section
+from results.report.dwell_section import dwell_section
 from results.report.fit_section import fit_section
 from results.report.fold_section import fold_sections
 from results.report.latching import latching_sections
@@ -27,6 +28,7 @@ MAKERS: tuple[Maker, ...] = (
     fit_section,
     conditions_section,
     rate_section,
+    dwell_section,
     remedy_sections,
     latching_sections,
     pull_down_sections,

@@ -9,6 +9,7 @@ from results.analysis.findings import RunFinding
 from results.report.advice_csv import has_advice, write_advice_csv
 from results.report.bench_check import has_check, write_checks_csv
 from results.report.budgets_csv import has_budgets, write_budgets_csv
+from results.report.dwells_csv import has_dwells, write_dwells_csv
 from results.report.fold_section import has_fold_margins, write_fold_margins_csv
 from results.report.latching import has_latching, write_latching_csv
 from results.report.origin_section import has_checklist, write_checklist_csv
@@ -28,6 +29,7 @@ TABLES: dict[str, tuple[Callable[[RunFinding], bool], Writer]] = {
     "advice.csv": (has_advice, write_advice_csv),
     "checklist.csv": (has_checklist, write_checklist_csv),
     "pull_downs.csv": (has_pull_down_ways, write_pull_downs_csv),
+    "dwells.csv": (has_dwells, write_dwells_csv),
     "latching.csv": (has_latching, write_latching_csv),
     "checks.csv": (has_check, write_checks_csv),
     "budgets.csv": (has_budgets, write_budgets_csv),

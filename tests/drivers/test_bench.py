@@ -313,6 +313,20 @@ def test_a_source_presses_through_its_relay_and_goes_off_only_after_that_relay_i
     assert bench.press_level() == (3.3, 0.0, 0.0)
 
 
+def test_a_lease_follows_the_hold_where_the_limit_allows_more() -> None:
+    """A limit of minutes, for a long dwell, used to cover a press of 20 ms for as long."""
+    cases = ((10.0, 0.02, 10.0), (180.0, 0.02, 60.02), (180.0, 120.0, 180.0), (180.0, 0.0, 180.0))
+    for limit_s, hold_s, lease_s in cases:
+        leases: list[float | None] = []
+        bench = Rig().bench(limits=Limits(press_time_s=limit_s), lease=leases.append)
+        bench.prepare()
+        bench.select("D1")
+        leases.clear()
+        with bench.pressed("D1", "relay", 3.3, hold_s):
+            assert leases == [lease_s]
+        assert leases[-1] is None
+
+
 def test_a_pressed_pin_is_forced_to_other_levels_without_letting_go_and_each_renews_the_lease() -> None:
     leases: list[float | None] = []
     rig = Rig()

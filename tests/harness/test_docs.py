@@ -43,6 +43,7 @@ from harness.plan_tables import (
     AdviceTable,
     BoardOrChipTable,
     DecisionTable,
+    DwellTable,
     LevelsTable,
     LogTable,
     NeighboursTable,
@@ -70,6 +71,7 @@ from results.quantity import show
 from results.report.advice_csv import write_advice_csv
 from results.report.bench_check import write_checks_csv
 from results.report.budgets_csv import write_budgets_csv
+from results.report.dwells_csv import write_dwells_csv
 from results.report.fold_section import write_fold_margins_csv
 from results.report.latching import write_latching_csv
 from results.report.origin_section import write_checklist_csv
@@ -98,6 +100,7 @@ PLAN_TABLES = {
     "[press_level]": PressLevelTable,
     "[board_or_chip]": BoardOrChipTable,
     "[remedies]": RemediesTable,
+    "[dwell]": DwellTable,
     "[advice]": AdviceTable,
     "[decision]": DecisionTable,
     "[recorded]": RecordedTable,
@@ -266,6 +269,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("sweeps.csv", write_sweeps_csv),
         ("advice.csv", write_advice_csv),
         ("checklist.csv", write_checklist_csv),
+        ("dwells.csv", write_dwells_csv),
         ("pull_downs.csv", write_pull_downs_csv),
         ("latching.csv", write_latching_csv),
         ("checks.csv", write_checks_csv),

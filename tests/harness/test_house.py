@@ -62,6 +62,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "procedures.changeover": {"changeover"},
         "procedures.driven_low": {"driven_low"},
         "procedures.polled_buffer": {"polled_buffer"},
+        "procedures.long_dwell": {"long_dwell"},
         "procedures.press_level": {"press_level"},
         "procedures.neighbours": {"neighbours_held"},
         "procedures.press_release": {"press_release"},
@@ -71,6 +72,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
     "results": {
         "results.analysis.analysis": {"analyse", "analyse_folder"},
         "results.analysis.coupon_item": {"is_void"},
+        "results.analysis.dwell_text": {"dwell_text"},
         "results.analysis.findings": {"PinFinding", "RunFinding", "TrialFinding", "Value", "Verdict"},
         "results.analysis.fitting": {"BoardAdvice"},
         "results.analysis.check_rule": {"judged", "open_item"},
@@ -110,6 +112,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "results.record.run_folder": {"RunFolder"},
         "results.record.run_record": {
             "CheckState",
+            "DwellRules",
             "Fixture",
             "InstrumentRecord",
             "Levels",

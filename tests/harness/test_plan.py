@@ -10,6 +10,7 @@ import pytest
 
 from harness.errors import UserFileError
 from harness.plan import nominal_ohm, plan_from_text, read_plan
+from harness.plan_rules import dwell_rules
 from tests.harness.wrong_files import PLAN, changed
 
 ONE_LINE = [
@@ -245,6 +246,47 @@ def test_a_stuck_rate_is_asked_of_the_bare_pin_and_a_confidence_belongs_to_it() 
         with pytest.raises(UserFileError) as caught:
             plan_from_text(changed(PLAN, *edits))
         assert str(caught.value) == line
+
+
+def test_a_long_dwell_is_about_what_the_plan_has_and_long_enough() -> None:
+    for table, line in (
+        ('pins = ["D1", "D9"]', 'plan.toml: dwell.pins[2]: is not one of pins: "D9"'),
+        ('pins = ["D1", "D1"]', 'plan.toml: dwell.pins[2]: already stands in the list as its no. 1: "D1"'),
+        ('setups = ["buffer off"]', 'plan.toml: dwell.setups[1]: is not one of trials.pin_setups: "buffer off"'),
+        ('resistor = "10 kΩ"', 'plan.toml: dwell.resistor: is not one of trials.resistors: "10 kΩ"'),
+        (
+            'log = "1.1 s"\ninterval = "1 ms"',
+            'plan.toml: dwell.log: must be at least 10 times log.time of 120 ms: "1.1 s"',
+        ),
+        ('log = "9 s"', 'plan.toml: dwell.log: must be at least 200 intervals of 50 ms: "9 s"'),
+        ('interval = "10 s"', "plan.toml: dwell.log: must be at least 200 intervals of 10 s: 300 s"),
+        (
+            'log = "36 ks"\ninterval = "1 ms"',
+            'plan.toml: dwell.interval: makes 37800021 samples a dwell, more than 1000000: "1 ms"',
+        ),
+        ('hold = "2 h"', 'plan.toml: dwell.hold: must be 100 ms to 3.6 ks: "2 h"'),
+    ):
+        with pytest.raises(UserFileError) as caught:
+            plan_from_text(changed(PLAN, ("[advice]", f"[dwell]\n{table}\n\n[advice]")))
+        assert str(caught.value) == line
+
+
+def test_the_aperture_of_a_long_dwell_takes_the_hum_out_where_it_fits() -> None:
+    """Whole periods in nine tenths of the interval; where none fits, half of the interval."""
+    for interval, line_hz, aperture_s in (
+        ("50 ms", 50.0, 0.04),
+        ("50 ms", 60.0, 2 / 60),
+        ("30 ms", 50.0, 0.02),
+        ("15 ms", 50.0, 0.0075),
+        ("50 ms", None, 0.025),
+    ):
+        plan = plan_from_text(changed(PLAN, ("[advice]", f'[dwell]\ninterval = "{interval}"\n\n[advice]')))
+        rules = dwell_rules(plan, line_hz)
+        assert rules is not None
+        assert rules.aperture_s == pytest.approx(aperture_s)
+        assert (rules.hold_s, rules.log_s, rules.slack_s) == (120.0, 300.0, 15.0)
+        assert rules.before_s == pytest.approx(20 * rules.interval_s)
+    assert dwell_rules(plan_from_text(PLAN), 50.0) is None
 
 
 def test_too_many_trials_are_a_slip() -> None:

@@ -11,6 +11,7 @@ from harness.plan import plan_from_text
 from harness.record import instrument_record, make_record, press_settings, recorded_meter, trial_resistors
 from harness.sequence import trials_in_order
 from results.record.run_record import (
+    DwellRules,
     InstrumentRecord,
     RateAsked,
     RunRecord,
@@ -104,6 +105,17 @@ def test_a_stuck_rate_that_is_asked_for_stands_in_the_record_and_in_its_notes() 
         "asked: rate below 1 % with 95 % confidence: 299 presses of each pin with no resistor, if none sticks",
     )
     assert from_json(as_json(record)) == record
+
+
+def test_a_long_dwell_stands_in_the_record_and_in_what_the_procedure_is_given() -> None:
+    plan = plan_from_text(changed(PLAN, ("[advice]", '[dwell]\nhold = "5 s"\ninterval = "40 ms"\n\n[advice]')))
+    bench = bench_from_text(BENCH)
+    record = make_record(plan, bench, trials_in_order(plan, bench), run="r", started_utc="", version="0")
+    assert record.dwell == DwellRules(5.0, 300.0, 0.04, 0.02, 0.8, 15.0)
+    assert record.dwell.samples == 7896
+    assert press_settings(plan, bench).dwell == record.dwell
+    assert from_json(as_json(record)) == record
+    assert make_record(plan, None, [], run="r", started_utc="", version="0").dwell is None
 
 
 def test_a_sweep_and_the_source_that_makes_it_stand_in_the_record() -> None:

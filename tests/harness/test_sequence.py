@@ -79,6 +79,23 @@ def test_a_rate_that_is_asked_for_sets_the_repeats_of_the_bare_pin_alone() -> No
         assert len(trials) == count_trials(plan)
 
 
+def test_a_long_dwell_comes_last_of_a_pin_once_in_each_setup_that_it_names() -> None:
+    both = '["reset default", "buffer off"]'
+    for table, expected in (
+        ("", [("D1", "reset default"), ("D1", "buffer off"), ("D2", "reset default"), ("D2", "buffer off")]),
+        ('pins = ["D2"]\nsetups = ["buffer off"]\n', [("D2", "buffer off")]),
+    ):
+        plan = plan_with(('["reset default"]', both), ("[advice]", f"[dwell]\n{table}\n[advice]"))
+        trials = trials_in_order(plan, SWITCHED)
+        dwells = [trial for trial in trials if trial.kind == "dwell"]
+        assert [(trial.pin, trial.condition.pin_setup) for trial in dwells] == expected
+        assert {(trial.procedure, trial.resistor) for trial in dwells} == {("long_dwell", "none")}
+        for pin in {trial.pin for trial in dwells}:
+            mine = [trial.kind == "dwell" for trial in trials if trial.pin == pin]
+            assert mine == sorted(mine)
+        assert [trial for trial in trials_in_order(plan) if trial.kind == "dwell"] == []
+
+
 @given(plan=plans(), bench=st.sampled_from([SWITCHED, ONLY_METER, None]))
 def test_the_same_files_give_the_same_order(plan: Plan, bench: BenchFile | None) -> None:
     again = plan_from_text(plan.text)

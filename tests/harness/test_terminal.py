@@ -7,8 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 from rich.console import Console
 
+from harness import step_lines
 from harness.events import BenchMadeSafe, Event, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
 from harness.terminal import LiveView, PlainLines, sketch, trial_line
 from results.analysis.findings import TrialFinding
@@ -130,8 +132,9 @@ def test_a_trial_without_a_settled_voltage_says_so() -> None:
     assert sketch(finding, 70) == ""
 
 
-def test_a_step_of_another_kind_is_not_judged_as_a_press() -> None:
+def test_a_step_of_another_kind_is_not_judged_as_a_press(monkeypatch: pytest.MonkeyPatch) -> None:
     """A level at which nothing latched used to be shown as a pin that released."""
+    monkeypatch.setattr(step_lines, "MAKERS", {})
     step = replace(TRIALS[0], procedure="long_dwell", kind="dwell")
     events: tuple[Event, ...] = (
         RunStarted(replace(RECORD, planned=(step,)), Path("runs/x")),

@@ -41,6 +41,26 @@ def test_plan_that_the_bench_cannot_carry_out(
     assert str(caught.value) == line
 
 
+@pytest.mark.parametrize(
+    ("table", "in_bench", "lines"),
+    [
+        ("", (), ["plan.toml: dwell.hold: keeps a pin pressed for 121 s, longer than limits.press_time of bench.toml, 10 s: 120 s"]),
+        ('hold = "9.5 s"', (), ['plan.toml: dwell.hold: keeps a pin pressed for 10.5 s, longer than limits.press_time of bench.toml, 10 s: "9.5 s"']),
+        ('hold = "5 s"', (('input_resistance = "10 MΩ"', "memory = 6000"),), ["plan.toml: dwell.interval: makes 6321 samples a dwell, more than meter.memory of bench.toml, 6000: 50 ms"]),
+        ('hold = "5 s"\ninterval = "20 ms"', (), ['plan.toml: dwell.interval: must not be a whole number of mains periods (50 Hz): hum would look like a level: "20 ms"']),
+        ('hold = "5 s"\ninterval = "40 ms"', (), []),
+        ('hold = "5 s"', (('line_frequency = "50 Hz"\n', ""),), ["plan.toml: dwell.interval: must not be a whole number of mains periods (60 Hz): hum would look like a level"]),
+    ],
+    ids=["too long by default", "too long", "no room", "hum stands still", "hum is averaged out", "mains not known"],
+)  # fmt: skip
+def test_a_long_dwell_that_the_bench_cannot_make(
+    table: str, in_bench: tuple[tuple[str, str], ...], lines: list[str]
+) -> None:
+    plan = plan_from_text(changed(PLAN, ("[advice]", f"[dwell]\n{table}\n\n[advice]")))
+    bench = bench_from_text(changed(BENCH, *in_bench))
+    assert [str(problem) for problem in together_problems(plan, bench)] == lines
+
+
 SWEEP = ("[advice]", "[sweep]\n\n[advice]")
 
 

@@ -321,6 +321,8 @@ NO_LEVELS = {
     "safe": "a resistance",
     "claimed_v": "an uncertainty",
     "extra": "a current of the supply",
+    "net_drift": "counted as the leak drives it",
+    "leak_drift": "counted as the leak drives it",
     "leak": "counted as the leak drives it",
     "share": "a ratio",
     "rail_v": "the rail is what the mirror stands at",
