@@ -10,23 +10,22 @@ import math
 from collections.abc import Iterator, Sequence
 
 from results.analysis.budget import Contribution, Source
-from results.analysis.ends import AT_ZERO
+from results.analysis.ends import ground_of
 from results.analysis.error_model import (
+    RestTerms,
     Term,
     about_trial,
-    at_pin_term,
+    end_term,
     inverse_term,
     joined,
-    leakage_term,
     line_terms,
     linear_term,
     load_term,
-    net_current_term,
     resistor_term,
     settled_term,
     time_constant_term,
 )
-from results.analysis.findings import PinFinding, SweepBranch, TrialFinding, Value
+from results.analysis.findings import PinFinding, Settled, SweepBranch, TrialFinding, Value
 from results.analysis.leakage import RestPoint
 from results.analysis.monte_carlo import Stated
 from results.analysis.pin_bench import PinBench, ReadTrial
@@ -58,37 +57,40 @@ def budgets_of(bench: PinBench, finding: PinFinding, pull_down: Term) -> tuple[S
     )
 
 
-def outside_term(bench: PinBench, resistor: str) -> Term:
-    """Everything that conducts outside the pin in a trial (S): trial resistor, meter and fixture."""
-    load = load_term(Value(bench.load_s or 0.0, bench.load_u_s))
-    return joined(lambda fitted, more: fitted + more, resistor_term(bench.resistor(resistor)), load)
-
-
 def leakage_of(bench: PinBench, read: ReadTrial, rest: RestPoint, pull_down: PullDown, inside: Term) -> Value | None:
     """The leakage of a settled trial (A). `inside`: the pull-down by its sources; what it shares with the trial counts
     once. None where the trial did not settle, or the load of the bench is not known."""
     if read.trace is None or read.trace.settled is None or bench.load_s is None:
         return None
-    if rest.ends != AT_ZERO:
-        return rest.leakage(pull_down.conductance)
-    volts = settled_term(read.trace.settled, bench.record.meter, read.trial)
-    term = leakage_term(volts, outside_term(bench, rest.resistor), inside, rest.series_ohm)
+    term = _rest_terms(bench, read, read.trace.settled).leakage(inside)
     return Value(rest.leakage(pull_down.conductance).value, term.value().u)
+
+
+def _rest_terms(bench: PinBench, read: ReadTrial, settled: Settled) -> RestTerms:
+    ends = bench.ends_of(read.observation)
+    return RestTerms(
+        volts=settled_term(settled, bench.record.meter, read.trial, ends.load_v),
+        fitted=resistor_term(bench.resistor(read.trial.resistor)),
+        load=load_term(Value(bench.load_s or 0.0, bench.load_u_s)),
+        end=end_term(ends),
+        load_v=ends.load_v,
+        series_ohm=bench.pin.series_ohm,
+    )
 
 
 def _of_voltage(bench: PinBench, finding: PinFinding) -> Iterator[Stated]:
     row = _highest(finding.rows)
     if row is None or row.trace is None or row.trace.settled is None:
         return
-    volts = settled_term(row.trace.settled, bench.record.meter, row.trial)
-    yield Stated(volts.budget(SETTLED, "V"), about_trial(row.trial))
-    rest = bench.rest_of(ReadTrial(row.trial, row.observation, row.trace))
+    read = ReadTrial(row.trial, row.observation, row.trace)
+    terms = _rest_terms(bench, read, row.trace.settled)
+    yield Stated(terms.volts.budget(SETTLED, "V"), about_trial(row.trial))
+    rest = bench.rest_of(read)
     if rest is None or row.at_pin is None:
         return
     u_shift = math.sqrt(max(row.at_pin.u**2 - rest.pin.u**2, 0.0))
     shift = Contribution(Source("load taken off by calculation", "B", "rectangular", u_shift, unit="V"), 1.0)
-    outside = outside_term(bench, row.trial.resistor)
-    at_pin = at_pin_term(volts, outside, rest.series_ohm, shift, row.at_pin.value - rest.pin.value)
+    at_pin = terms.at_pin(row.at_pin.value - rest.pin.value, shift)
     yield Stated(at_pin.budget(AT_PIN, "V"), about_trial(row.trial))
 
 
@@ -97,12 +99,9 @@ def _of_current(bench: PinBench, finding: PinFinding, pull_down: Term) -> Iterat
     row = max(rows, key=lambda one: one.leakage.value if one.leakage else -math.inf, default=None)
     if row is None or row.trace is None or row.trace.settled is None:
         return
-    volts, outside = (
-        settled_term(row.trace.settled, bench.record.meter, row.trial),
-        outside_term(bench, row.trial.resistor),
-    )
-    yield Stated(net_current_term(volts, outside).budget(NET_CURRENT, "A"), about_trial(row.trial))
-    leakage = leakage_term(volts, outside, pull_down, bench.pin.series_ohm)
+    terms = _rest_terms(bench, ReadTrial(row.trial, row.observation, row.trace), row.trace.settled)
+    yield Stated(terms.net_current.budget(NET_CURRENT, "A"), about_trial(row.trial))
+    leakage = terms.leakage(pull_down)
     inside = pull_down.value()
     if inside.u > BENDS * abs(inside.value):
         yield _compared(leakage, LEAKAGE, "A", about_trial(row.trial))
@@ -140,8 +139,10 @@ def _required(bench: PinBench, finding: PinFinding) -> tuple[Term | None, str]:
     terms = None if line is None or not line.passes else line_terms(line)
     if terms is None:
         return None, ""
-    v_il = bench.record.levels.v_il
-    return joined(lambda leak, inside: leak / v_il - inside, *terms), "from the plain-leak line"
+    # In a mirror image V_IL is measured from a rail.
+    level = Source("rail behind the level", "B", "rectangular", ground_of(bench.record.meter).u, unit="V")
+    v_il = Term((level,), lambda x: bench.record.levels.v_il + x[level.name])
+    return joined(lambda leak, inside, volts: leak / volts - inside, *terms, v_il), "from the plain-leak line"
 
 
 def _swept(branch: SweepBranch) -> Term:
@@ -181,5 +182,4 @@ __all__ = [
     "TIME_CONSTANT",
     "budgets_of",
     "leakage_of",
-    "outside_term",
 ]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from results.analysis.budget import Budget, Contribution, Model, Source, propagate, rectangular
+from results.analysis.ends import Ends
 from results.analysis.findings import Decay, LeakLine, Settled, Value
 from results.analysis.monte_carlo import Comparison, compare, simulate
 from results.record.run_record import MeterModel
@@ -20,6 +21,7 @@ from results.record.trial import NO_RESISTOR, Resistor, Trial
 METER_GAIN = "meter gain"
 SOURCE_GAIN = "source gain"
 SOURCE_OFFSET = "source offset"
+RAIL_READING = "rail reading"
 BENCH_LOAD = "load of meter and fixture"
 
 FEWEST_DOF = 2.5
@@ -70,26 +72,35 @@ def linear_term(value: float, contributions: Sequence[Contribution]) -> Term:
     return Term(tuple(part.source for part in contributions), model)
 
 
-def settled_term(settled: Settled, meter: MeterModel, trial: Trial) -> Term:
-    """The settled voltage of a trial where the bench touches the node.
+def settled_term(settled: Settled, meter: MeterModel, trial: Trial, zero_v: float = 0.0) -> Term:
+    """The settled voltage of a trial where the bench touches the node; the meter's own zero lies at `zero_v` (volt).
 
     The accuracy limits of the meter are one rectangular error of |V| · gain + constant; what the gain, which all
     readings share, does not make up of it is the reading's own.
     """
-    volts = settled.voltage_v
+    volts, read_v = settled.voltage_v, settled.voltage_v - zero_v
     gain = rectangular(METER_GAIN, meter.accuracy_reading)
-    own = math.sqrt(max(settled.u_accuracy_v**2 - (gain.u * volts) ** 2, 0.0))
+    own = math.sqrt(max(settled.u_accuracy_v**2 - (gain.u * read_v) ** 2, 0.0))
     noise = settled.u_noise_v**2 - settled.u_step_v**2 - settled.u_hum_v**2 - settled.u_drift_v**2
     dof = max(settled.effective_samples - 1.0, FEWEST_DOF)
     about = about_trial(trial)
-    read = (
+    own_errors = (
         Source(f"noise, {about}", "A", "t", math.sqrt(max(noise, 0.0)), dof, volts, unit="V"),
         constant_source(trial.resistor, own),
         Source(f"converter step, {about}", "B", "rectangular", settled.u_step_v, unit="V"),
         Source(f"mains hum not seen, {about}", "B", "arcsine", settled.u_hum_v, unit="V"),
         Source(f"drift within the window, {about}", "B", "rectangular", settled.u_drift_v, unit="V"),
     )
-    return Term((*read, gain), lambda x: sum(x[one.name] for one in read) + volts * x[METER_GAIN])
+    return Term((*own_errors, gain), lambda x: sum(x[one.name] for one in own_errors) + read_v * x[METER_GAIN])
+
+
+def end_term(ends: Ends) -> Term:
+    """Where the trial resistor ends (V): 0 V, or a rail that the meter of the node read, or one that nobody read."""
+    own = Source(RAIL_READING, "B", "rectangular", ends.own_u_v, unit="V")
+    if not ends.read_v:
+        return Term((own,), lambda x: ends.fitted_v + x[RAIL_READING])
+    gain = Source(METER_GAIN, "B", "rectangular", ends.gain_u)
+    return Term((own, gain), lambda x: ends.fitted_v + x[RAIL_READING] + ends.read_v * x[METER_GAIN])
 
 
 def constant_source(resistor: str, u_v: float) -> Source:
@@ -133,20 +144,40 @@ def load_source(load: Value) -> Source:
     return Source(BENCH_LOAD, "B", "rectangular", load.u / load.value if load.value > 0.0 else 0.0)
 
 
-def net_current_term(volts: Term, outside: Term) -> Term:
-    """I_net = V · G (A)."""
-    return joined(lambda v, g: v * g, volts, outside)
+@dataclass(frozen=True)
+class RestTerms:
+    """A node at rest: its voltage, what is fitted and what meter and fixture conduct, and where the fitted resistor
+    ends. What meter and fixture conduct ends at `load_v` (volt)."""
 
+    volts: Term
+    fitted: Term
+    load: Term
+    end: Term
+    load_v: float = 0.0
+    series_ohm: float = 0.0
 
-def leakage_term(volts: Term, outside: Term, pull_down: Term, series_ohm: float) -> Term:
-    """I_leak = I_net + V_pin · G_pd with V_pin = V (1 + s·G) (A)."""
-    return joined(lambda v, g, pd: v * g + v * (1.0 + series_ohm * g) * pd, volts, outside, pull_down)
+    @property
+    def net_current(self) -> Term:
+        """Everything outside takes what comes out of the pin (A)."""
+        return self._joined(lambda v, end, current: current)
 
+    def leakage(self, pull_down: Term) -> Term:
+        """I_leak = I_net + V_pin · G_pd (A); the pull-down ends where the resistor does."""
+        across = self._joined(lambda v, end, current: v + self.series_ohm * current - end)
+        return joined(lambda current, volts, inside: current + volts * inside, self.net_current, across, pull_down)
 
-def at_pin_term(volts: Term, outside: Term, series_ohm: float, shift: Contribution | None, shift_v: float) -> Term:
-    """The voltage at the pin with the bench's load taken off, which moves it by `shift_v`; `shift` is its error."""
-    lifted = linear_term(shift_v, () if shift is None else (shift,))
-    return joined(lambda v, g, up: v * (1.0 + series_ohm * g) + up, volts, outside, lifted)
+    def at_pin(self, shift_v: float, shift: Contribution) -> Term:
+        """The voltage at the pin with the bench's load taken off, which moves it by `shift_v`; `shift` is its error."""
+        pin = self._joined(lambda v, end, current: v + self.series_ohm * current)
+        return joined(lambda volts, lifted: volts + lifted, pin, linear_term(shift_v, (shift,)))
+
+    def _joined(self, model: Callable[[Any, Any, Any], Any]) -> Term:
+        """A model of node, end and net pin current."""
+
+        def whole(v: Any, fitted: Any, load: Any, end: Any) -> Any:
+            return model(v, end, (v - end) * fitted + (v - self.load_v) * load)
+
+        return joined(whole, self.volts, self.fitted, self.load, self.end)
 
 
 def line_terms(line: LeakLine) -> tuple[Term, Term] | None:

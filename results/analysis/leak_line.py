@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from results.analysis.budget import Source
-from results.analysis.error_model import BENCH_LOAD, METER_GAIN, constant_source, fitted
+from results.analysis.error_model import BENCH_LOAD, METER_GAIN, RAIL_READING, constant_source, fitted
 from results.analysis.findings import LeakLine, LinePart, Value
 from results.analysis.leakage import RestPoint
 from results.analysis.looking_glass import as_seen
@@ -141,7 +141,9 @@ def fit_line(
 class _System:
     """The fit at an assumed slope, in µA, µS and V, so that every number is of order one: one row a point.
 
-    `per_volt`, `per_siemens`: by how much a point misses the line for an error of its voltage and of its conductance.
+    `per_volt`, `per_siemens`, `per_end`: by how much a point misses the line for an error of its voltage, of its
+    resistor's conductance and of where that ends; `per_gain`, `per_load`: for a relative error of the meter's gain and
+    of the bench's load, which act on all points.
     """
 
     design: FloatArray
@@ -149,6 +151,9 @@ class _System:
     covariance: FloatArray
     per_volt: FloatArray
     per_siemens: FloatArray
+    per_end: FloatArray
+    per_gain: FloatArray
+    per_load: FloatArray
 
 
 def _system(points: Sequence[LinePoint], gain_u: float, slope: float) -> _System:
@@ -158,19 +163,20 @@ def _system(points: Sequence[LinePoint], gain_u: float, slope: float) -> _System
     own_u = np.array([point.own_u_v for point in points])
     series = np.array([point.rest.series_ohm for point in points]) / _MICRO
     ends = [point.rest.ends for point in points]
-    fitted = np.array([point.rest.fitted.value for point in points]) * _MICRO
+    fitted_s = np.array([point.rest.fitted.value for point in points]) * _MICRO
     currents = volts * outside - np.array([point.rest.injected_a for point in points]) * _MICRO
     across = volts - np.array([end.fitted_v for end in ends])
     from_load, read_v, end_u = np.array([[end.load_v, end.read_v, end.own_u_v] for end in ends]).T
     per_volt = outside + slope * (1.0 + series * outside)
     per_siemens = across * (1.0 + slope * series)
-    per_end = -fitted * (1.0 + slope * series) - slope
-    gain = gain_u * (per_volt * (volts - from_load) + per_end * read_v)
-    load = _load_u(points) * _load_s(points) * _MICRO * (volts - from_load) * (1.0 + slope * series)
+    per_end = -fitted_s * (1.0 + slope * series) - slope
+    per_gain = per_volt * (volts - from_load) + per_end * read_v
+    per_load = _load_s(points) * _MICRO * (volts - from_load) * (1.0 + slope * series)
     covariance = np.diag((per_volt * own_u) ** 2 + (per_siemens * fitted_u) ** 2)
-    covariance += np.outer(gain, gain) + np.outer(load, load) + np.outer(per_end * end_u, per_end * end_u)
+    for shared in (gain_u * per_gain, _load_u(points) * per_load, end_u * per_end):
+        covariance += np.outer(shared, shared)
     design = np.column_stack([np.ones_like(volts), -(across + series * currents)])
-    return _System(design, currents, covariance, per_volt, per_siemens)
+    return _System(design, currents, covariance, per_volt, per_siemens, per_end, per_gain, per_load)
 
 
 def _load_s(points: Sequence[LinePoint]) -> float:
@@ -205,10 +211,11 @@ def _parts(points: Sequence[LinePoint], gain_u: float, fit: LinearFit) -> tuple[
         leak_ua, pull_down_us = (float(value) for value in moved @ error)
         return LinePart(source, leak_ua / _MICRO, pull_down_us / _MICRO)
 
-    volts = np.array([point.rest.touch.value for point in points])
+    end_u = points[0].rest.ends.own_u_v
     parts = [
-        part(Source(METER_GAIN, "B", "rectangular", gain_u), system.per_volt * volts),
-        part(Source(BENCH_LOAD, "B", "rectangular", _load_u(points)), _load_s(points) * _MICRO * system.per_siemens),
+        part(Source(METER_GAIN, "B", "rectangular", gain_u), system.per_gain),
+        part(Source(BENCH_LOAD, "B", "rectangular", _load_u(points)), system.per_load),
+        part(Source(RAIL_READING, "B", "rectangular", end_u, unit="V"), system.per_end),
     ]
     for point, row in zip(points, np.eye(len(points)), strict=True):
         name, constant = point.rest.resistor, math.sqrt(max(point.own_u_v**2 - point.random_u_v**2, 0.0))

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, TypeVar
 
+from results.analysis.budget import Budget
 from results.analysis.dwell_finding import DwellFinding
 from results.analysis.ends import MirroredMeter
 from results.analysis.findings import (
@@ -30,6 +31,7 @@ from results.analysis.findings import (
     Value,
     Verdict,
 )
+from results.analysis.fold import Passage
 from results.analysis.load_line import RestVoltage
 from results.analysis.origin import ChecklistStep
 from results.errors import RecordError
@@ -60,6 +62,7 @@ LEVELS: Mapping[type, tuple[str, ...]] = {
     SweepStep: ("level_v",),
     ChecklistStep: ("settled",),
     DwellFinding: ("early", "late"),
+    Passage: ("at_v", "from_v"),
 }
 """What in a finding is the voltage of a node, by its field."""
 
@@ -74,7 +77,7 @@ REVERSED: Mapping[type, tuple[str, ...]] = {
 SWAPPED: Mapping[type, tuple[tuple[str, str], ...]] = {SweepFinding: (("down", "up"), ("trip_down", "trip_up"))}
 """Pairs of fields that stand for each other."""
 
-TEXTS = ("note", "notes", "reason", "problem", "agreement_text", "release_from", "released_level")
+TEXTS = ("note", "notes", "reason", "problem", "agreement_text", "release_from", "released_level", "about")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -239,6 +242,8 @@ class _Image:
             changed[name] = _negative(changed[name])
         for one, other in SWAPPED.get(kind, ()):
             changed[one], changed[other] = changed[other], changed[one]
+        if kind is Budget and found.unit == "V":
+            changed["value"] = self._at_node(found.value)
         if kind is RestsAt:
             changed["rests"] = changed["rests"][::-1]
         if kind is SweepBranch:

@@ -57,16 +57,14 @@ def analyse_pin(
         holds, line, record.rules, _rail(trials, condition), stuck_somewhere, max(sure_v, default=0.0)
     )
     inside = pull_down_term(bench, pull_down, held, line)
-    # By sources only what ends at 0 V is known; in a mirror image the rail is read beside every node (leakage.py).
-    by_sources = not ground_of(record.meter).value
-    pull_down = pull_down.known_as(inside.value()) if by_sources else pull_down
+    pull_down = pull_down.known_as(inside.value())
     slopes = _slopes(bench, trials, rests, line)
     rail_v, quick = _rail(trials, condition), inside.linearised()
     rows = tuple(_row(bench, read, rests[read.trial.sequence], slopes, pull_down, rail_v, quick) for read in trials)
     finding = _pin(bench, condition, rows, line, pull_down)
     if sweep is not None:
         finding = _with_sweep(bench, finding, sweep)
-    return replace(finding, budgets=budgets_of(bench, finding, inside)) if by_sources else finding
+    return replace(finding, budgets=budgets_of(bench, finding, inside))
 
 
 def _with_sweep(bench: PinBench, finding: PinFinding, sweep: SweepFinding) -> PinFinding:

@@ -13,8 +13,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from results.analysis.budget import Source, rectangular
+from results.analysis.ends import AT_ZERO, ground_of
 from results.analysis.error_model import (
     METER_GAIN,
+    RAIL_READING,
     SOURCE_GAIN,
     SOURCE_OFFSET,
     Term,
@@ -36,7 +38,8 @@ PLAN_RANGE = "pull-down, as the plan expects it"
 
 @dataclass(frozen=True)
 class _Held:
-    """The repeats with one trial resistor: their weight, and weighted means of node, press level and source current."""
+    """The repeats with one trial resistor: their weight, and weighted means of node, press level, source current, and
+    where the resistor ends (`end_read_v`: what the meter read of it)."""
 
     resistor: Resistor
     weight: float
@@ -44,6 +47,8 @@ class _Held:
     press_v: float
     press_ohm: float | None
     source_a: float
+    end_v: float
+    end_read_v: float
     conductances_s: tuple[float, ...]
 
 
@@ -65,7 +70,7 @@ def _hold_term(bench: PinBench, holds: Sequence[ReadTrial]) -> Term:
     groups, meter, series_ohm = _grouped(bench, holds), bench.record.meter, bench.pin.series_ohm
     fitted = {group.resistor.name: resistor_term(group.resistor) for group in groups}
     load = load_term(Value(bench.load_s or 0.0, bench.load_u_s))
-    weight = sum(group.weight for group in groups)
+    weight, load_v = sum(group.weight for group in groups), ground_of(meter).value
     sources = {source.name: source for term in (load, *fitted.values()) for source in term.sources}
     own = (*_instruments(bench, holds), rectangular(METER_GAIN, meter.accuracy_reading), _scatter(groups))
     sources |= {source.name: source for source in own}
@@ -74,34 +79,38 @@ def _hold_term(bench: PinBench, holds: Sequence[ReadTrial]) -> Term:
         current: Any = 0.0
         volts: Any = 0.0
         for group in groups:
-            node = group.node_v * (1.0 + x[METER_GAIN]) + x[HOLD_READING]
-            outside = fitted[group.resistor.name].model(x) + load.model(x)
-            drawn = node * outside - _delivered(group, node, x)
+            node = group.node_v + (group.node_v - load_v) * x[METER_GAIN] + x[HOLD_READING]
+            end = group.end_v + group.end_read_v * x[METER_GAIN] + x[RAIL_READING]
+            taken = (node - end) * fitted[group.resistor.name].model(x) + (node - load_v) * load.model(x)
+            drawn = taken - _delivered(group, node, load_v, x)
             current = current + group.weight / weight * drawn
-            volts = volts + group.weight / weight * (node + series_ohm * drawn)
+            volts = volts + group.weight / weight * (node - end + series_ohm * drawn)
         return -current / volts + x[SCATTER]
 
     return Term(tuple(sources.values()), model)
 
 
-def _delivered(group: _Held, node: Any, x: Mapping[str, Any]) -> Any:
+def _delivered(group: _Held, node: Any, load_v: float, x: Mapping[str, Any]) -> Any:
     """What the press path drives into the node (A)."""
     if group.press_ohm is None:
         return group.source_a * (1.0 + x[SOURCE_GAIN]) + x[SOURCE_OFFSET]
-    press_level = group.press_v * (1.0 + x[METER_GAIN]) + x[PRESS_READING]
+    press_level = group.press_v + (group.press_v - load_v) * x[METER_GAIN] + x[PRESS_READING]
     return (press_level - node) / (group.press_ohm * (1.0 + x[PRESS_RESISTOR]))
 
 
 def _instruments(bench: PinBench, holds: Sequence[ReadTrial]) -> list[Source]:
     """The constant part of the meter for each of its two readings, press resistor, and source."""
     meter, source = bench.record.meter, bench.record.source
+    ends = [bench.ends_of(read.observation) for read in holds] or [AT_ZERO]
     relative = 0.0
     for read in holds:
         if read.observation is not None and read.observation.press_ohm and read.observation.press_u_ohm:
             relative = max(relative, read.observation.press_u_ohm / read.observation.press_ohm)
     return [
         rectangular(HOLD_READING, meter.accuracy_v, unit="V"),
-        rectangular(PRESS_READING, meter.accuracy_v, unit="V"),
+        # Pressed to ground nothing is read.
+        rectangular(PRESS_READING, 0.0 if ends[0].load_v else meter.accuracy_v, unit="V"),
+        Source(RAIL_READING, "B", "rectangular", max(end.own_u_v for end in ends), unit="V"),
         Source(PRESS_RESISTOR, "B", "normal", relative),
         rectangular(SOURCE_GAIN, 0.0 if source is None else source.accuracy_reading),
         rectangular(SOURCE_OFFSET, 0.0 if source is None else source.accuracy_a, unit="A"),
@@ -136,6 +145,8 @@ def _mean(bench: PinBench, path: tuple[str, float | None], members: Sequence[tup
         press_v=mean([None if one is None else one.press_v for one in seen]),
         press_ohm=path[1],
         source_a=mean([None if one is None else one.press_current_a for one in seen]),
+        end_v=mean([bench.ends_of(one).fitted_v for one in seen]),
+        end_read_v=mean([bench.ends_of(one).read_v for one in seen]),
         conductances_s=tuple(conductance for _, _, conductance in members),
     )
 

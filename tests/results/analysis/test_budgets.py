@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from procedures.forced_sweep import forced_sweep
+from results.analysis.analysis import analyse
 from results.analysis.budget import Contribution, Source, correlation
 from results.analysis.budgets import (
     AT_PIN,
@@ -34,6 +35,7 @@ from results.record.run_record import SourceModel
 from results.record.trial import NO_RESISTOR, Pin
 from tests.procedures.curve_bench import RULES as SWEEP_RULES
 from tests.procedures.curve_bench import SWEEP, CurveBench, Errors, linear, memoryless, mid_level, record, settings
+from tests.results.analysis import made_mirrors as mirrors
 from tests.results.analysis.made_pins import (
     METER,
     SETUP,
@@ -315,3 +317,23 @@ def test_where_g_req_may_be_zero_it_has_a_budget_and_r_safe_none() -> None:
     stated = {one.budget.quantity: one.budget for one in budgets_of(bench, finding, Term((), lambda x: 1 / 60e3))}
     assert stated[REQUIRED].u == pytest.approx(5e-9, rel=1e-9, abs=0.0)
     assert SAFE not in stated
+
+
+@pytest.mark.parametrize("series_ohm", [0.0, 470.0])
+@pytest.mark.parametrize("law", [mirrors.mid_level, mirrors.plain, mirrors.sound], ids=lambda law: law.__name__)
+def test_a_pin_that_is_pressed_to_ground_has_the_same_budgets(law: mirrors.Law, series_ohm: float) -> None:
+    """Its levels at the real node; what the rail's reading adds is told by its name."""
+    meter = replace(METER, input_tolerance=0.02)
+    run = mirrors.Run(law, meter=meter, tolerance=0.01, series_ohm=series_ohm, to_ground=True)
+    [finding] = analyse(*mirrors.observed(run)).pins
+    assert {SETTLED, AT_PIN, NET_CURRENT, LEAKAGE} <= set(quantities(finding))
+    bare = [row for row in finding.rows if row.trial.resistor == NO_RESISTOR and row.settled is not None]
+    lowest = min(bare, key=lambda row: row.settled.value if row.settled else 9.9)
+    stated = reported(finding) | {SETTLED: lowest.settled, AT_PIN: lowest.at_pin}
+    for quantity, value in stated.items():
+        assert value is not None
+        budget = of(finding, quantity).budget
+        assert budget.value == pytest.approx(value.value, rel=1e-6, abs=1e-12)
+        assert budget.u == pytest.approx(value.u, rel=1e-6, abs=0.0)
+    names = {part.source.name for part in of(finding, NET_CURRENT).budget.contributions}
+    assert "rail reading" in names or of(finding, NET_CURRENT).about.startswith("no resistor")

@@ -325,6 +325,7 @@ NO_LEVELS = {
     "leak_drift": "counted as the leak drives it",
     "leak": "counted as the leak drives it",
     "share": "a ratio",
+    "slowest": "a pace",
     "rail_v": "the rail is what the mirror stands at",
 }
 """Numbers of a finding that are the same in the mirror, and why."""
