@@ -383,9 +383,9 @@ class Bench:
     def held(self, pins: Sequence[str], level_v: float, *, with_press: bool = False) -> Iterator[None]:
         """Hold other pins at the rail, each by its own relay; let go on the way out, whatever happened inside.
 
-        `level_v` is the rail. `with_press`: they are let go right behind the next press. Begins with no pin on the bus.
-        A hold lasts no longer than the limit of the press time. Raises LimitError beyond a limit and WiringError where
-        a pin has no hold relay: both before anything is sent.
+        `level_v` is the rail. `with_press`: they are let go right before the next press is. Begins with no pin on the
+        bus. A hold lasts no longer than the limit of the press time. Raises LimitError beyond a limit and WiringError
+        where a pin has no hold relay: both before anything is sent.
         """
         self._state.require("hold")
         self._rail.check_powered(f"hold of {', '.join(pins)}")
@@ -445,8 +445,11 @@ class Bench:
         A second call sends nothing and returns the same. Raises BenchError outside of `pressed`.
         """
         with self._state.moving("release", whatever=True):
-            let_go_s = self._presser.open()
-            self._holder.open_with_press()
+            # Those held with it first: at the edge of the tested pin nothing is pressed any more.
+            try:
+                self._holder.open_with_press()
+            finally:
+                let_go_s = self._presser.open()
             return let_go_s
 
     @contextmanager

@@ -69,7 +69,7 @@ class Holder:
             self._lease(None)
 
     def open_with_press(self) -> None:
-        """The press was let go: so are those that were held with it."""
+        """A press is let go: so are those that were held with it."""
         if self._with_press:
             self.open()
 

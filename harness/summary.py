@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from harness.errors import ALL_RELEASED, BENCH_FAILED, OTHER_VERDICT
+from results.analysis.board_advice import condition_text
 from results.analysis.coupon_item import is_void
 from results.analysis.dwell_text import dwell_text
 from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.fitting import BoardAdvice
+from results.analysis.over_conditions import worst_of
 from results.analysis.remedy_text import clears_text, side_by_side
 from results.quantity import resistor_name, show
 
@@ -32,15 +34,18 @@ def status_of(finding: RunFinding) -> int:
 
 def summary_lines(finding: RunFinding) -> Iterator[str]:
     """One line a pin that is anything but released, worst first as the pins stand, then what holds for all."""
-    bad = [pin for pin in finding.pins if pin.verdict != "released"]
-    good = len(finding.pins) - len(bad)
+    of_pins = _over_conditions(finding.pins)
+    bad = [pins for pins in of_pins if any(pin.verdict != "released" for pin in pins)]
+    good = len(of_pins) - len(bad)
     unit = finding.record.unit
     if is_void(finding.coupons):
         wrong = [f"{one.item.name} {one.when}" for one in finding.coupons if one.item.verdict == "fail"]
         yield f"VOID: {', '.join(wrong)}: a check coupon was not seen as what it is"
-    yield f"{unit.name} {unit.serial}: {good} of {len(finding.pins)} pins released every time without a resistor"
-    for pin in bad:
-        yield f"  {_pin_line(pin)}"
+    yield f"{unit.name} {unit.serial}: {good} of {len(of_pins)} pins released every time without a resistor"
+    for pins in bad:
+        worst = worst_of(pins) or pins[0]
+        under = f" under {condition_text(worst.condition)} (of {len(pins)} conditions)" if len(pins) > 1 else ""
+        yield f"  {_pin_line(worst, under)}"
     for pin in finding.pins:
         if pin.dwell is not None and (pin.dwell.sticks or pin.dwell.changes):
             yield f"  {pin.pin} on a long dwell: {dwell_text(pin.dwell)}"
@@ -53,8 +58,17 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
         yield f"note: {note}"
 
 
-def _pin_line(pin: PinFinding) -> str:
-    parts = [f"{pin.pin}: {pin.verdict}"]
+def _over_conditions(pins: Sequence[PinFinding]) -> list[list[PinFinding]]:
+    """The findings of one pin in one setup together, over rails, temperatures and states of its neighbours."""
+    found: dict[tuple[str, str], list[PinFinding]] = {}
+    for pin in pins:
+        found.setdefault((pin.pin, pin.condition.pin_setup), []).append(pin)
+    return list(found.values())
+
+
+def _pin_line(pin: PinFinding, under: str) -> str:
+    """`under`: the condition, where there are several."""
+    parts = [f"{pin.pin}: {pin.verdict}{under}"]
     levels = [row.settled.value for row in pin.rows if row.settled is not None and row.trial.resistor == "none"]
     if levels and pin.stuck_trials:
         parts.append(f"rests at {show(max(levels), 'V', digits=4)}")

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from results.analysis.board_advice import board_advice
-from results.analysis.board_or_chip import with_origin
+from results.analysis.board_or_chip import has_home, with_origin
 from results.analysis.coupons import coupon_items
 from results.analysis.dwell import with_dwells
 from results.analysis.dwell_finding import DwellFinding
@@ -66,7 +66,8 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
     made = [(trial, observation) for trial, observation in every if trial.kind != "coupon"]
     coupons = [_read(record, trial, observation) for trial, observation in every if trial.kind == "coupon"]
     read = [_read(record, trial, observation) for trial, observation in made if trial.kind == "trial"]
-    groups: dict[tuple[str, Condition], list[ReadTrial]] = {(trial.pin, trial.condition): [] for trial, _ in made}
+    grouped = _with_a_condition_of_their_own([trial for trial, _ in made])
+    groups: dict[tuple[str, Condition], list[ReadTrial]] = {(trial.pin, trial.condition): [] for trial in grouped}
     for one in read:
         groups[one.trial.pin, one.trial.condition].append(one)
     known = {pin.name: pin for pin in record.pins}
@@ -97,6 +98,11 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
     found = RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))
     found = replace(found, coupons=coupon_items(record, coupons))
     return with_spread(with_repeatability(found))
+
+
+def _with_a_condition_of_their_own(trials: Sequence[Trial]) -> list[Trial]:
+    """All but the checklist of a pin that was tried otherwise: it tells of the pin, and is no condition of its own."""
+    return [trial for trial in trials if trial.kind != "board or chip" or not has_home(trial, trials)]
 
 
 def _in_order(

@@ -18,7 +18,7 @@ from results.analysis.origin import ChecklistStep, Origin, OriginFinding, State
 from results.analysis.pin_bench import PinBench, ReadTrial
 from results.analysis.value import Value
 from results.record.run_record import Rules, RunRecord
-from results.record.trial import Handling, Pin
+from results.record.trial import Condition, Handling, Pin, Trial
 
 STAYS = 0.5
 GONE = 0.2
@@ -43,14 +43,33 @@ _PAIR = {("pad", "stays"), ("lifted pin", "stays")}
 def with_origin(record: RunRecord, pins: tuple[PinFinding, ...], steps: Sequence[ReadTrial]) -> tuple[PinFinding, ...]:
     """The pins, each that went through the checklist with where its leak comes from. Pure."""
     known = {pin.name: pin for pin in record.pins}
-    found = []
-    for pin in pins:
-        mine = [read for read in steps if (read.trial.pin, read.trial.condition) == (pin.pin, pin.condition)]
-        if mine:
-            bench = PinBench(record.under(pin.condition), known.get(pin.pin, Pin(pin.pin)))
-            pin = replace(pin, origin=origin_of(_steps(bench, pin, mine)))
-        found.append(pin)
-    return tuple(found)
+    origins: dict[int, OriginFinding] = {}
+    for name in dict.fromkeys(read.trial.pin for read in steps):
+        mine = [read for read in steps if read.trial.pin == name]
+        condition = mine[0].trial.condition
+        home = _home([pin for pin in pins if pin.pin == name], condition)
+        bench = PinBench(record.under(condition), known.get(name, Pin(name)))
+        origins[id(home)] = origin_of(_steps(bench, home, mine))
+    return tuple(replace(pin, origin=origins[id(pin)]) if id(pin) in origins else pin for pin in pins)
+
+
+def has_home(trial: Trial, others: Sequence[Trial]) -> bool:
+    """Whether another kind of step was made on the pin of this step of the checklist, with which it can stand."""
+    return any(one.pin == trial.pin and one.kind != trial.kind for one in others)
+
+
+def _home(pins: Sequence[PinFinding], condition: Condition) -> PinFinding:
+    """The finding that the checklist of a pin stands with: of its own condition, else of its rail, else the first.
+
+    Rails and temperatures are stepped through before the checklist is made, at whatever temperature is there then.
+    """
+    same = [pin for pin in pins if pin.condition == condition]
+    rail = [pin for pin in pins if (pin.condition.pin_setup, pin.condition.rail_v) == _setup_and_rail(condition)]
+    return (same or rail or list(pins))[0]
+
+
+def _setup_and_rail(condition: Condition) -> tuple[str, float]:
+    return condition.pin_setup, condition.rail_v
 
 
 def origin_of(steps: Sequence[ChecklistStep]) -> OriginFinding:

@@ -27,6 +27,9 @@ FEWEST = 4
 
 CONFIDENCE = 0.95
 
+TOGETHER = "released together"
+"""The state of neighbours that are pressed before, and let go after: their own currents change too."""
+
 
 def with_supply_draw(record: RunRecord, pins: tuple[PinFinding, ...]) -> tuple[PinFinding, ...]:
     """The pins, each that stuck with no resistor with what the unit drew meanwhile; nothing where no supply measures.
@@ -44,6 +47,8 @@ def _draw(record: RunRecord, pin: PinFinding, released_a: Sequence[float]) -> Su
     if not stuck_a:
         return None
     n, m = len(stuck_a), len(released_a)
+    if pin.condition.neighbours == TOGETHER:
+        return SupplyDraw(n, m, reason="what its neighbours drew went with them")
     if m < FEWEST:
         return SupplyDraw(n, m, reason=f"{m} trials released under this condition, {FEWEST} are needed to compare with")
     from scipy.stats import t

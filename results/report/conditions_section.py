@@ -50,11 +50,11 @@ def _table(finding: RunFinding, stepped: dict[str, list[PinFinding]]) -> Table:
     columns += [Column("Temperature", "right")] if warm else []
     columns += [Column("Neighbours")] if beside else []
     columns += [
-        Column("Verdict"),
+        Column("Verdict", wide=True),
         Column("Settled", "right"),
         Column("Leakage", "right"),
         Column("Largest safe", "right"),
-        Column("Fit", "right", wide=True),
+        Column("Fit", "right"),
     ]
     rows: list[tuple[str | Cell, ...]] = []
     marked: set[int] = set()
@@ -92,7 +92,8 @@ def _temperature(pin: PinFinding) -> str:
     if pin.condition.temperature_c is None:
         return "–"
     step, seen_c = show(pin.condition.temperature_c, "°C"), measured_c(pin)
-    return step if seen_c is None else f"{step} ({show(seen_c, '°C', 3)})"
+    as_measured = None if seen_c is None else show(seen_c, "°C", 3)
+    return step if as_measured in (None, step) else f"{step} ({as_measured})"
 
 
 def _notes(stepped: dict[str, list[PinFinding]]) -> tuple[str, ...]:
@@ -103,5 +104,8 @@ def _notes(stepped: dict[str, list[PinFinding]]) -> tuple[str, ...]:
         "worse than both.",
     ]
     if any(pin.condition.temperature_c is not None for pins in stepped.values() for pin in pins):
-        notes.append("Temperatures: the plan's step, and in brackets what a person measured at the board and typed in.")
+        notes.append(
+            "Temperatures: the plan's step, and in brackets, where it differs, what a person measured at the board and "
+            "typed in."
+        )
     return tuple(notes)

@@ -7,6 +7,7 @@ from typing import Any, get_args
 
 from results.analysis.coupon_item import is_void
 from results.analysis.findings import PinFinding, RunFinding, Verdict
+from results.analysis.over_conditions import required_s
 from results.report.confidence import WORTHLESS, names
 from results.report.numbers import plain
 from results.report.wording import SYMBOLS
@@ -20,13 +21,21 @@ VERDICTS: tuple[str, ...] = get_args(Verdict)
 
 
 def worst_of(pins: Sequence[PinFinding]) -> dict[str, PinFinding]:
-    """The worst finding of each pin over its conditions, by pin name, in the order found."""
+    """The worst finding of each pin over its conditions, by pin name, in the order found.
+
+    Of equally bad ones that which asks for the largest conductance.
+    """
     worst: dict[str, PinFinding] = {}
     for pin in pins:
         seen = worst.get(pin.pin)
-        if seen is None or VERDICTS.index(pin.verdict) < VERDICTS.index(seen.verdict):
+        if seen is None or _badness(pin) < _badness(seen):
             worst[pin.pin] = pin
     return worst
+
+
+def _badness(pin: PinFinding) -> tuple[int, float]:
+    """Sorts the worst first."""
+    return VERDICTS.index(pin.verdict), -required_s(pin)
 
 
 def headline(finding: RunFinding) -> dict[str, Any]:

@@ -40,7 +40,8 @@ def test_neighbours_are_held_around_a_press_and_let_go_on_the_way_out() -> None:
     assert rig.closed == {"101"}
 
 
-def test_those_held_with_the_press_are_let_go_right_behind_it() -> None:
+def test_those_held_with_the_press_are_let_go_right_before_it() -> None:
+    """At the edge of the tested pin nothing is pressed any more, so that its fall is its own."""
     rig = Rig()
     bench = prepared(rig)
     with bench.held(["D2", "D3"], 3.3, with_press=True):
@@ -50,7 +51,7 @@ def test_those_held_with_the_press_are_let_go_right_behind_it() -> None:
             bench.release()
             assert rig.closed == {"101"}
     opened = [message for message in rig.messages("switch") if message.startswith("ROUT:OPEN ")]
-    assert opened == ["ROUT:OPEN (@201)", "ROUT:OPEN (@302)", "ROUT:OPEN (@303)"]
+    assert opened == ["ROUT:OPEN (@302)", "ROUT:OPEN (@303)", "ROUT:OPEN (@201)"]
 
 
 def test_whatever_happens_inside_they_are_let_go() -> None:

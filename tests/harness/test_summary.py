@@ -44,3 +44,15 @@ def test_the_rate_that_was_asked_about_is_answered() -> None:
     free = replace(finding, pins=finding.pins[1:])
     assert "asked: rate below 50 % with 80 % confidence: shown on every pin" in list(summary_lines(free))
     assert not [line for line in summary_lines(two_stick()) if line.startswith("asked")]
+
+
+def test_a_pin_tried_under_several_conditions_has_one_line_with_the_worst() -> None:
+    """Three findings of D1 are one pin; the hot one asks for more than the cold one, which sticks as well."""
+    finding = two_stick()
+    cold, mild, sound = finding.pins
+    hot = replace(cold, condition=replace(cold.condition, temperature_c=60.0))
+    mild = replace(mild, pin=cold.pin, condition=replace(cold.condition, temperature_c=-10.0))
+    lines = list(summary_lines(replace(finding, pins=(mild, hot, sound))))
+    assert lines[0] == "Fernhill irrigation controller FH-2417-001: 1 of 2 pins released every time without a resistor"
+    assert lines[1].startswith("  D1: stuck high under reset default, 3.3 V, 60 °C (of 2 conditions), rests at 2.03")
+    assert not [line for line in lines[2:] if line.startswith("  ")]

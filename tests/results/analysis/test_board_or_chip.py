@@ -175,3 +175,19 @@ def test_the_checklist_adds_no_trials_and_no_verdict() -> None:
     finding = made_run({"as it stands": (NO_RESISTOR, [2.03])})
     assert finding.trials == ()
     assert [pin.verdict for pin in finding.pins] == ["not tested"]
+
+
+def test_the_checklist_of_a_pin_that_was_tried_otherwise_is_no_condition_of_its_own() -> None:
+    """Used to be a row of its own, `not tested`, for which no resistor could be named, and the unit had none then."""
+    finding = made_run({"as it stands": (NO_RESISTOR, [2.03]), "buffer off": (NO_RESISTOR, [0.0005])})
+    steps = list(finding.record.planned)
+    hot = replace(SETUP, temperature_c=60.0)
+    first = Trial(9, "press_release", "D1", NO_RESISTOR, hot, 1)
+    made = [
+        (step, Observation(sampled(volts, step.sequence))) for step, volts in zip(steps, (2.03, 0.0005), strict=True)
+    ]
+    found = analyse(replace(finding.record, planned=(*steps, first)), [*made, (first, Observation(sampled(2.03, 9)))])
+    [pin] = found.pins
+    assert (pin.condition, pin.verdict) == (hot, "stuck high")
+    assert pin.origin is not None
+    assert pin.origin.origin == "chip"

@@ -101,3 +101,16 @@ def test_trials_of_another_condition_are_not_compared_with() -> None:
 def test_without_a_supply_that_measures_nothing_is_said() -> None:
     pin = analysed(d1)
     assert with_supply_draw(record_of(Bench()), (pin,)) == (pin,)
+
+
+def test_neighbours_that_were_let_go_in_between_leave_it_open() -> None:
+    """Their own currents end with them: the difference says nothing of the pin."""
+    bench = Bench(repeats=6)
+    pins = (
+        drawing(analysed(d1, bench), "D1", [6.14e-3], bare=True),
+        drawing(analysed(d3, bench), "D3", list(REST_A), bare=True),
+    )
+    together = tuple(replace(pin, condition=replace(pin.condition, neighbours="released together")) for pin in pins)
+    found = with_supply_draw(record(), together)[0].supply
+    assert found is not None
+    assert (found.extra, found.reason) == (None, "what its neighbours drew went with them")
