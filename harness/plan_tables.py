@@ -285,6 +285,14 @@ class PinTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class DamageWatchTable:
+    """[damage_watch]: by how much the leakage of a pin, at 0 V and at the rail, may change from before to after."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    limit_a: Annotated[float, Quantity("A", 1e-12, 1e-3)] = 100e-9
+
+
+@dataclass(frozen=True, kw_only=True)
 class PlanTables:
     """All tables of plan.toml."""
 
@@ -308,4 +316,5 @@ class PlanTables:
     press_level: PressLevelTable | None = None
     board_or_chip: BoardOrChipTable | None = None
     remedies: RemediesTable | None = None
+    damage_watch: DamageWatchTable | None = None
     recorded: RecordedTable | None = None

@@ -67,6 +67,7 @@ def make_record(
         instruments=tuple(instruments),
         operator=operator,
         bench_name="" if bench is None else bench.bench.name,
+        damage_limit_a=None if plan.damage_watch is None else plan.damage_watch.limit_a,
         coupons=Coupons() if bench is None else tried_coupons(plan, bench),
         bench_checked=bench_checked,
         software=dict(software or {}),

@@ -17,7 +17,7 @@ from harness.bench_file import BenchFile
 from harness.coupon_steps import coupon_steps
 from harness.plan import Plan
 from harness.plan_rules import AS_FOUND, repeats_of
-from harness.steps import BOARD_OR_CHIP, DWELL, PRESS_LEVEL, REMEDIES, SWEEP, UNLATCH
+from harness.steps import BOARD_OR_CHIP, DWELL, PIN_LEAKAGE, PRESS_LEVEL, REMEDIES, SWEEP, UNLATCH
 from results.record.trial import NO_RESISTOR, Condition, Handling, Kind, Trial
 
 CHECKLIST: tuple[Handling, ...] = ("buffer off", "cleaned", "pad", "lifted pin")
@@ -41,6 +41,8 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
         (step, Condition(step[2], plan.rail.voltage_v, first_c), "") for step in coupons
     ]
     steps += [(step, Condition(step[2], plan.rail.voltage_v), "") for step in _as_found(plan)]
+    watched = list(_damage_watch(plan, bench))
+    steps += [(step, replace(under_all[0][0], pin_setup=step[2], neighbours=""), "") for step in watched]
     for condition, under in under_all:
         steps += [
             (step, replace(condition, pin_setup=step[2]), under)
@@ -48,6 +50,7 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
             # What is no plain trial is made once, with the neighbours left alone.
             if step[3] == "trial" or condition.neighbours in ("", "floating")
         ]
+    steps += [(step, replace(under_all[-1][0], pin_setup=step[2], neighbours=""), "") for step in watched]
     ends = len(steps)
     handlings = list(_checklist(plan)) if bench is not None else []
     steps += [(step, Condition(step[2], plan.rail.voltage_v), handling) for step, handling in handlings]
@@ -212,6 +215,16 @@ def _remedies(plan: Plan, pin: str) -> Iterator[_Step]:
         if table is not None and remedy in REMEDIES:
             step: _Step = (pin, NO_RESISTOR, plan.trials.pin_setups[0], "remedy", REMEDIES[remedy])
             yield from (step for _ in range(table.repeats))
+
+
+def _damage_watch(plan: Plan, bench: BenchFile | None) -> Iterator[_Step]:
+    """The leakage of each pin as it goes in, and as it comes out; without a source the bare trials must tell it."""
+    if plan.damage_watch is None or bench is None or bench.source is None or bench.wiring.source is None:
+        return
+    if not bench.wiring.select:
+        return
+    setup = plan.trials.pin_setups[0]
+    yield from ((pin.name, NO_RESISTOR, setup, "damage watch", PIN_LEAKAGE) for pin in plan.pins)
 
 
 def _shuffled(steps: list[_Step], seed: str) -> list[_Step]:

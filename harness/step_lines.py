@@ -66,7 +66,9 @@ MAKERS: Mapping[Kind, Maker] = {
 def step_line(record: RunRecord, trial: Trial, observation: Observation, done: int) -> str:
     """One plain line a finished step: how many of how many, its label, and what it found by itself."""
     finding = analyse(replace(record, planned=(trial,)), [(trial, observation)])
-    if trial.kind == "coupon":
+    if trial.kind == "damage watch":
+        said = "; ".join([observation.outcome, *observation.notes])
+    elif trial.kind == "coupon":
         said = "; ".join(f"{one.item.name}: {one.item.verdict}" for one in finding.coupons)
     else:
         said = MAKERS.get(trial.kind, made)(finding.pins[0], observation)

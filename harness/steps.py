@@ -10,6 +10,7 @@ from procedures.changeover import changeover
 from procedures.driven_low import driven_low
 from procedures.forced_sweep import forced_sweep
 from procedures.long_dwell import long_dwell
+from procedures.pin_leakage import pin_leakage
 from procedures.polled_buffer import polled_buffer
 from procedures.press_level import press_level
 from procedures.press_release import press_release
@@ -21,6 +22,7 @@ UNLATCH = "unlatch"
 PRESS_LEVEL = "press_level"
 BOARD_OR_CHIP = "board_or_chip"
 COUPON = "press_release"
+PIN_LEAKAGE = "pin_leakage"
 REMEDIES: Mapping[Remedy, str] = {
     "driven low": "driven_low",
     "changeover contact": "changeover",
@@ -34,6 +36,7 @@ OF_A_KIND = {
     UNLATCH: LoadedProcedure(UNLATCH, unlatch),
     PRESS_LEVEL: LoadedProcedure(PRESS_LEVEL, press_level),
     BOARD_OR_CHIP: LoadedProcedure(BOARD_OR_CHIP, board_or_chip),
+    PIN_LEAKAGE: LoadedProcedure(PIN_LEAKAGE, pin_leakage),
     COUPON: LoadedProcedure(COUPON, press_release),
     REMEDIES["driven low"]: LoadedProcedure(REMEDIES["driven low"], driven_low),
     REMEDIES["changeover contact"]: LoadedProcedure(REMEDIES["changeover contact"], changeover),

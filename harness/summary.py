@@ -29,7 +29,8 @@ def status_of(finding: RunFinding) -> int:
         pin.dwell is None or (pin.dwell.early_word, pin.dwell.late_word) == ("released", "released")
         for pin in finding.pins
     )
-    return ALL_RELEASED if released and clear and steady else OTHER_VERDICT
+    unharmed = all(item.verdict != "fail" for item in finding.damage)
+    return ALL_RELEASED if released and clear and steady and unharmed else OTHER_VERDICT
 
 
 def summary_lines(finding: RunFinding) -> Iterator[str]:
@@ -38,6 +39,9 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
     bad = [pins for pins in of_pins if any(pin.verdict != "released" for pin in pins)]
     good = len(of_pins) - len(bad)
     unit = finding.record.unit
+    harmed = [item.name for item in finding.damage if item.verdict == "fail"]
+    if harmed:
+        yield f"DAMAGE? the leakage changed over the run: {', '.join(harmed)}"
     if is_void(finding.coupons):
         wrong = [f"{one.item.name} {one.when}" for one in finding.coupons if one.item.verdict == "fail"]
         yield f"VOID: {', '.join(wrong)}: a check coupon was not seen as what it is"

@@ -9,6 +9,7 @@ from pathlib import Path
 from results.analysis.board_advice import board_advice
 from results.analysis.board_or_chip import has_home, with_origin
 from results.analysis.coupons import coupon_items
+from results.analysis.damage import damage_items
 from results.analysis.dwell import with_dwells
 from results.analysis.dwell_finding import DwellFinding
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
@@ -33,7 +34,10 @@ from results.analysis.verdict import NO_EVIDENCE
 from results.errors import RecordError
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
-from results.record.trial import Condition, Pin, Trial
+from results.record.trial import Condition, Kind, Pin, Trial
+
+NO_PIN: tuple[Kind, ...] = ("coupon", "damage watch")
+"""Steps that say nothing of how a pin behaves: they stand in no list of trials and of pins."""
 
 
 def analyse_folder(path: Path | str) -> RunFinding:
@@ -56,15 +60,23 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
     order in which they first appear. Raises RecordError where an observation belongs to another trial than the one
     planned under its number. A run that presses to ground is analysed in its mirror image.
     """
-    if record.press_to == "ground":
-        return analysed_in_mirror(record, observations, _analysed)
-    return _analysed(record, observations)
+    mirrored = record.press_to == "ground"
+    found = analysed_in_mirror(record, observations, _analysed) if mirrored else _analysed(record, observations)
+    return _with_what_is_no_pin(found, list(_in_order(record, observations)))
+
+
+def _with_what_is_no_pin(found: RunFinding, every: Sequence[tuple[Trial, Observation | None]]) -> RunFinding:
+    """What the check coupons showed, and whether pins came out of the run as they went in."""
+    record = found.record
+    coupons = [_read(record, trial, observation) for trial, observation in every if trial.kind == "coupon"]
+    watched = [(trial, observation) for trial, observation in every if trial.kind == "damage watch"]
+    read = [ReadTrial(row.trial, row.observation, row.trace) for row in found.trials]
+    return replace(found, coupons=coupon_items(record, coupons), damage=damage_items(record, watched, read))
 
 
 def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:
-    every = list(_in_order(record, observations))
-    made = [(trial, observation) for trial, observation in every if trial.kind != "coupon"]
-    coupons = [_read(record, trial, observation) for trial, observation in every if trial.kind == "coupon"]
+    every = _in_order(record, observations)
+    made = [(trial, observation) for trial, observation in every if trial.kind not in NO_PIN]
     read = [_read(record, trial, observation) for trial, observation in made if trial.kind == "trial"]
     grouped = _with_a_condition_of_their_own([trial for trial, _ in made])
     groups: dict[tuple[str, Condition], list[ReadTrial]] = {(trial.pin, trial.condition): [] for trial in grouped}
@@ -96,7 +108,6 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
     found = RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))
-    found = replace(found, coupons=coupon_items(record, coupons))
     return with_spread(with_repeatability(found))
 
 

@@ -24,6 +24,7 @@ from results.analysis.repeats import Repeats
 from results.analysis.stuck_rate import StuckRate
 from results.analysis.supply_draw import SupplyDraw
 from results.analysis.value import Value as Value
+from results.record.check import CheckItem
 from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
 from results.record.trial import Condition, Trial
@@ -354,7 +355,8 @@ class RunFinding:
 
     `board_advice`: one resistor for the whole unit; None only in findings that were not made by analysis. `repeats`:
     one for each trial resistor and condition that was repeated. `spread`: of what ten pins or more have. `coupons`:
-    what the check coupons showed, which belong to the bench and stand in none of the other lists.
+    what the check coupons showed, which belong to the bench and stand in none of the other lists. `damage`: how the
+    leakage of each pin changed over the run, where the plan watches it.
     """
 
     record: RunRecord
@@ -365,3 +367,4 @@ class RunFinding:
     repeats: tuple[Repeats, ...] = ()
     spread: tuple[PinSpread, ...] = ()
     coupons: tuple[CouponItem, ...] = ()
+    damage: tuple[CheckItem, ...] = ()

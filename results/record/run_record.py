@@ -240,6 +240,7 @@ class RunRecord:
     no stuck rate. `rail_levels` are those of each rail that the plan steps through (empty: `levels` hold for all).
     `supply` is None where none measures its current. `capacitors`: those that trials add to the node. `press_level` and
     `remedies` are None where the plan does not ask for them.
+    `damage_limit_a`: by how much a pin's leakage may change over the run, None where nobody watches it.
     `coupons`: the check coupons that were tried before and after.
     `dwell`: how long dwells are made; None where the plan asks for none.
     `check`: the newest check of the bench, whatever its `check_state`; None where there was none of this bench file.
@@ -279,6 +280,7 @@ class RunRecord:
     check_state: CheckState = "none"
     coupons: Coupons = field(default_factory=Coupons)
     dwell: DwellRules | None = None
+    damage_limit_a: float | None = None
     format: int = FORMAT
 
     def levels_at(self, rail_v: float) -> Levels:

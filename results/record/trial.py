@@ -115,7 +115,7 @@ Handling = Literal["", "as it stands", "buffer off", "cleaned", "pad", "lifted p
 off; cleaned and dried the board there; lifted the pin, measured at its pad; the same, at the lifted pin. Empty: of no
 checklist."""
 
-Kind = Literal["trial", "sweep", "dwell", "unlatch", "press level", "remedy", "board or chip", "coupon"]
+Kind = Literal["trial", "sweep", "dwell", "unlatch", "press level", "remedy", "board or chip", "coupon", "damage watch"]
 """What a step of a run is: a press and release; a forced-voltage sweep; a press and release that are held and logged
 for minutes; taking a latched pin below V_IL with resistors; the lowest press voltage that latches; a remedy tried; a
 press and release within the checklist that tells a leak of the board from one of the chip; that of a check coupon,

@@ -38,6 +38,7 @@ def check_rows(finding: RunFinding) -> Iterator[tuple[str, CheckItem]]:
     if finding.record.check is not None:
         yield from (("check", item) for item in finding.record.check.items)
     yield from ((one.when, one.item) for one in finding.coupons)
+    yield from (("change", item) for item in finding.damage)
 
 
 def write_checks_csv(finding: RunFinding, path: Path) -> None:
@@ -68,7 +69,17 @@ def bench_check_section(finding: RunFinding) -> list[Section]:
             for when in dict.fromkeys(one.when for one in finding.coupons)
         ]
         sections.append(Section("Check coupons", said, tuple(tables)))
+    if finding.damage:
+        sections.append(_damage_section(finding.damage, k))
     return sections
+
+
+def _damage_section(items: Sequence[CheckItem], coverage: float) -> Section:
+    """The table holds what is not in order, else the largest change at each level."""
+    odd = [item for item in items if item.verdict != "pass"]
+    said = f"Leakage of each pin after the trials less before them: {len(items) - len(odd)} of {len(items)} in order."
+    largest = sorted((item for item in items if item.value is not None), key=lambda item: -abs(item.value or 0.0))
+    return Section("Damage watch", (said,), (_table(odd or largest[:5], coverage, "" if odd else "Largest changes"),))
 
 
 def _said(check: CheckRecord, record: RunRecord) -> tuple[str, str]:

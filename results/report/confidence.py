@@ -18,6 +18,7 @@ def limits(finding: RunFinding) -> list[dict[str, str]]:
     record = finding.record
     found = [
         _void(finding),
+        _damage(finding),
         _missing(finding),
         _contact(finding.pins),
         _presses(finding.pins),
@@ -143,6 +144,15 @@ def _void(finding: RunFinding) -> _Limit:
     if untold:
         return "Check coupons", f"Not determined: {names(untold)}."
     return None
+
+
+def _damage(finding: RunFinding) -> _Limit:
+    """Pins that leak more, or less, than before: what was measured of them in between is of a pin that was changing."""
+    harmed = [item.name for item in finding.damage if item.verdict == "fail"]
+    if harmed:
+        return "Possible damage", f"The leakage changed over the run by more than U and its limit: {names(harmed)}."
+    untold = [item.name for item in finding.damage if item.verdict == "not determined"]
+    return ("Damage watch", f"Not determined: {names(untold)}.") if untold else None
 
 
 def _bench(record: RunRecord) -> _Limit:

@@ -16,13 +16,23 @@ from harness.bench_file import BenchFile, bench_from_text, read_bench
 from harness.check import CheckResult, carry_out_check, checks_folder
 from harness.checked import checked
 from harness.demo import simulated_bench
-from harness.errors import BENCH_FAILED
+from harness.errors import BENCH_FAILED, OTHER_VERDICT
 from harness.plan import plan_from_text
 from harness.summary import status_of, summary_lines
 from results.record.check import CheckItem, CheckRecord, write_check
 from results.report.confidence import limits
 from results.report.headline import headline
-from tests.harness.whole_bench import LATCHES, SOUND, bench_text, board_text, found, nobody, plan_text, run_plan
+from tests.harness.whole_bench import (
+    LATCHES,
+    SOUND,
+    bench_text,
+    board_text,
+    found,
+    nobody,
+    plan_text,
+    run_plan,
+    simulated,
+)
 
 SPEED = 25.0
 PINS = ("D1",)
@@ -259,3 +269,27 @@ def test_a_wrong_coupon_makes_the_run_void(tmp_path: Path) -> None:
     first = limits(finding)[0]
     assert first["title"] == "Run void"
     assert "coupon stuck (before): released; must stay high" in first["text"]
+
+
+def test_a_pin_that_leaks_after_its_test_is_flagged_and_its_neighbour_is_not(tmp_path: Path) -> None:
+    """D2 has a plain leak that comes and goes with the text on the display; with this seed it is there afterwards."""
+    leaks = f'{SOUND}\nleak = {{ kind = "plain", current_a = 5e-6 }}\nleak_probability = 0.5'
+    board = board_text({"D1": SOUND, "D2": leaks}).replace("seed = 5", "seed = 10")
+    board += "\n[source]\nnoise_a = 2e-9\n"
+    plan = plan_text(("D1", "D2")) + "[damage_watch]\n"
+    with simulated(tmp_path, board) as resources:
+        result = run_plan(tmp_path, plan, bench_text(resources, ("D1", "D2")))
+    finding = found(result)
+    kinds = [trial.kind for trial in finding.record.planned]
+    assert kinds == ["damage watch"] * 2 + ["trial"] * 2 + ["damage watch"] * 2
+    assert {item.name: item.verdict for item in finding.damage} == {
+        "D1 at 0 V": "pass",
+        "D1 at the rail": "pass",
+        "D2 at 0 V": "pass",
+        "D2 at the rail": "fail",
+    }
+    changed = next(item for item in finding.damage if item.verdict == "fail")
+    assert changed.value == pytest.approx(-5e-6, rel=0.02)
+    assert status_of(finding) == OTHER_VERDICT
+    assert next(iter(summary_lines(finding))) == "DAMAGE? the leakage changed over the run: D2 at the rail"
+    assert limits(finding)[0]["title"] == "Possible damage"

@@ -42,6 +42,7 @@ from harness.plan import plan_from_text
 from harness.plan_tables import (
     AdviceTable,
     BoardOrChipTable,
+    DamageWatchTable,
     DecisionTable,
     DwellTable,
     LevelsTable,
@@ -103,6 +104,7 @@ PLAN_TABLES = {
     "[dwell]": DwellTable,
     "[advice]": AdviceTable,
     "[decision]": DecisionTable,
+    "[damage_watch]": DamageWatchTable,
     "[recorded]": RecordedTable,
     "[[pins]]": PinTable,
 }

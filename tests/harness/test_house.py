@@ -63,6 +63,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "procedures.driven_low": {"driven_low"},
         "procedures.polled_buffer": {"polled_buffer"},
         "procedures.long_dwell": {"long_dwell"},
+        "procedures.pin_leakage": {"pin_leakage"},
         "procedures.press_level": {"press_level"},
         "procedures.neighbours": {"neighbours_held"},
         "procedures.press_release": {"press_release"},
