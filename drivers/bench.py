@@ -256,6 +256,23 @@ class Bench:
         with self._state.moving("fit"):
             self._bus.fit(name)
 
+    @property
+    def added(self) -> str:
+        """The known capacitor on the bus: its name, or "none"."""
+        return self._bus.added
+
+    def add(self, name: str) -> None:
+        """Have this known capacitor on the bus and no other ("none": none), joined and taken off discharged.
+
+        Nothing is sent where it is there already. Raises WiringError where the bench has no relay for it.
+        """
+        if name == self._bus.added:
+            return
+        self._state.require("add")
+        self._bus.check_add(name)
+        with self._state.moving("add"):
+            self._bus.add(name)
+
     def voltage(self) -> float:
         """One reading of the bus in volts, through an aperture of one mains cycle. Raises BenchError on an overload."""
         self._presser.check_time()

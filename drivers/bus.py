@@ -18,6 +18,9 @@ from drivers.wiring import NOTHING, Channel, Wiring
 UNKNOWN = "unknown"
 """What a person has fitted on a bench without fit relays, until somebody has looked."""
 
+EMPTY_AFTER = 10.0
+"""Time constants after which a capacitor counts as discharged: e⁻¹⁰ of 5 V is 0.2 mV."""
+
 BUS_FALL_S = 0.02
 """Bench seconds for the bus alone to fall: more than six time constants of 10 MΩ and 300 pF."""
 
@@ -68,12 +71,18 @@ class Bus:
         self._settle_s = settle_s
         self._connected: str | None = None
         self._switched = NOTHING
+        self._added = NOTHING
         self._by_hand = UNKNOWN if operator is not None and not wiring.fit else NOTHING
 
     @property
     def fitted(self) -> str:
         """The trial resistor on the bus: its name, "none", or "unknown" where nobody has looked yet."""
         return self._by_hand if self._switched == NOTHING else self._switched
+
+    @property
+    def added(self) -> str:
+        """The capacitor that is joined to the bus: its name, or "none"."""
+        return self._added
 
     @property
     def rail_is_measurable(self) -> bool:
@@ -161,6 +170,32 @@ class Bus:
             self._close(self._wiring.fit[name])
             self._switched = name
 
+    def check_add(self, name: str) -> None:
+        if name != NOTHING and name not in self._wiring.add:
+            raise WiringError(f"wiring.add: no channel for {name!r}; there are {_names(self._wiring.add)}")
+
+    def add(self, name: str) -> None:
+        """Have this capacitor on the bus and no other; nothing is sent where it is there already.
+
+        A charged capacitor is never joined to anything but the discharge resistor: while its relay moves, the bus is at
+        ground through that, and the capacitor comes off empty too.
+        """
+        if name == self._added or self._wiring.discharge is None:
+            return
+        with undoing(partial(self._open, self._wiring.discharge)):
+            self._close(self._wiring.discharge)
+            if self._added != NOTHING:
+                self._empty(self._added)
+                self._open(self._wiring.add[self._added])
+                self._added = NOTHING
+            if name != NOTHING:
+                self._close(self._wiring.add[name])
+                self._added = name
+                self._empty(name)
+
+    def _empty(self, name: str) -> None:
+        self._clock.wait(EMPTY_AFTER * (self._wiring.discharge_ohm or 0.0) * self._wiring.add_f[name])
+
     def check_rail(self) -> None:
         self._way_to_rail()
         self.check_free()
@@ -235,13 +270,16 @@ class Bus:
         """Every relay is open: nothing is on the bus but what a person has put there."""
         self.pin = None
         self._switched = NOTHING
+        self._added = NOTHING
 
     @contextmanager
     def alone(self) -> Iterator[None]:
-        """Pin and switched trial resistor off the bus, and back on afterwards."""
+        """Pin, switched trial resistor and added capacitor off the bus, and back on afterwards."""
         contacts = [] if self.pin is None or self.pin not in self._wiring.select else [self._wiring.select[self.pin]]
         if self._switched != NOTHING:
             contacts.append(self._wiring.fit[self._switched])
+        if self._added != NOTHING:
+            contacts.append(self._wiring.add[self._added])
         for channel in contacts:
             self._open(channel)
         try:

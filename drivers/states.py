@@ -31,6 +31,7 @@ Move = Literal[
     "select",
     "deselect",
     "fit",
+    "add",
     "discharge",
     "measure rail",
     "set rail",
@@ -61,6 +62,7 @@ MOVES: Mapping[State, Mapping[Move, State]] = {
         "select": "selected",
         "deselect": "idle",
         "fit": "idle",
+        "add": "idle",
         "measure rail": "idle",
         "set rail": "idle",
         "hold": "idle",
@@ -69,6 +71,7 @@ MOVES: Mapping[State, Mapping[Move, State]] = {
     "selected": {
         **_ON_THE_BUS,
         "fit": "selected",
+        "add": "selected",
         "discharge": "selected",
         "measure rail": "selected",
         "read": "selected",
@@ -82,6 +85,7 @@ MOVES: Mapping[State, Mapping[Move, State]] = {
     "released": {
         **_ON_THE_BUS,
         "fit": "released",
+        "add": "released",
         "discharge": "released",
         "measure rail": "released",
         "read": "released",

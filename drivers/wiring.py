@@ -32,6 +32,7 @@ class Wiring:
     `select`: pin name to its relay. `fit`: trial resistor's name to its relay. Resistances in ohm; `press_u_ohm` and
     `source_u_ohm` are standard uncertainties. `source_ohm` is a resistor between source and bus.
     `hold`: pin name to the relay that holds it at the rail beside the bus, through `hold_ohm`.
+    `add`: name of an added capacitor of `add_f` farad to its relay.
     """
 
     select: Mapping[str, Channel] = field(default_factory=dict)
@@ -48,6 +49,8 @@ class Wiring:
     fit: Mapping[str, Channel] = field(default_factory=dict)
     hold: Mapping[str, Channel] = field(default_factory=dict)
     hold_ohm: Mapping[str, float] = field(default_factory=dict)
+    add: Mapping[str, Channel] = field(default_factory=dict)
+    add_f: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Raises WiringError where two wires lead to one channel, or a relay lacks its resistor's value."""
@@ -59,6 +62,11 @@ class Wiring:
         for wire, relay, ohm in (("press", self.press, self.press_ohm), ("rail", self.rail, self.rail_ohm)):
             if relay is not None and not (ohm is not None and ohm > 0.0):
                 raise WiringError(f"wiring.{wire}: needs a resistor above 0 Ω: {ohm!r}")
+        for name in self.add:
+            if self.discharge is None or not self.discharge_ohm:
+                raise WiringError(f"wiring.add.{name}: needs wiring.discharge: a capacitor is joined discharged only")
+            if not self.add_f.get(name, 0.0) > 0.0:
+                raise WiringError(f"wiring.add.{name}: needs a capacitance above 0 F: {self.add_f.get(name)!r}")
         for pin in self.hold:
             if not self.hold_ohm.get(pin, 0.0) > 0.0:
                 raise WiringError(f"wiring.hold.{pin}: needs a resistor above 0 Ω: {self.hold_ohm.get(pin)!r}")
@@ -79,6 +87,8 @@ class Wiring:
             yield f"fit.{name}", channel
         for pin, channel in self.hold.items():
             yield f"hold.{pin}", channel
+        for name, channel in self.add.items():
+            yield f"add.{name}", channel
 
     def check_devices(self, present: tuple[str, ...]) -> None:
         """Raises WiringError naming the first wire on a device that the bench does not have."""

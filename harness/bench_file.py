@@ -12,7 +12,8 @@ from drivers.wiring import Channel, Wiring
 from harness.bench_rules import bench_faults, rectangular_u_ohm
 from harness.bench_tables import BenchTables, WireTable, WiringTable
 from harness.user_file import read_tables, read_text, read_toml, refuse_faults
-from harness.values import TrialResistor
+from harness.values import AddedCapacitor, TrialResistor
+from results.quantity import parse
 from results.record.coupon import RELEASED, STUCK, Coupons, ReleasedCoupon, StuckCoupon
 
 
@@ -20,7 +21,8 @@ from results.record.coupon import RELEASED, STUCK, Coupons, ReleasedCoupon, Stuc
 class BenchFile(BenchTables):
     """An unopened bench whose file keeps all its rules.
 
-    `path` as given, `text` as read, `raw` the values as written. The keys of `wiring.fit` are resistors' one names.
+    `path` as given, `text` as read, `raw` the values as written. The keys of `wiring.fit` and `wiring.add` are
+    the one names of resistors and capacitors.
     """
 
     path: str
@@ -52,6 +54,8 @@ class BenchFile(BenchTables):
             source_u_ohm=source_u_ohm or 0.0,
             hold={pin: wire.channel for pin, wire in wiring.hold.items()},
             hold_ohm={pin: wire.measured_ohm or wire.resistor_ohm for pin, wire in wiring.hold.items()},
+            add={name: added.channel for name, added in wiring.add.items()},
+            add_f={name: added.measured_f or parse(name, "F") for name, added in wiring.add.items()},
             fit={name: fit.channel for name, fit in wiring.fit.items() if fit.channel is not None},
         )
 
@@ -102,7 +106,8 @@ def bench_from_text(text: str, path: Path | str = "bench.toml") -> BenchFile:
     refuse_faults(path, raw, bench_faults(tables))
     one_name = TrialResistor()
     fit = {one_name.read(written): fit for written, fit in tables.wiring.fit.items()}
-    wiring = WiringTable(**{**vars(tables.wiring), "fit": fit})
+    added = {AddedCapacitor().read(written): table for written, table in tables.wiring.add.items()}
+    wiring = WiringTable(**{**vars(tables.wiring), "fit": fit, "add": added})
     return BenchFile(**{**vars(tables), "wiring": wiring}, path=str(path), text=text, raw=raw)
 
 

@@ -12,9 +12,9 @@ from pydantic_core import PydanticCustomError
 from drivers.dialect import TEMPLATES, Dialect, DialectError
 from drivers.wiring import Channel
 from harness.user_file import Fault, Location, closest, dotted
-from harness.values import PIN_NAME, TrialResistor
+from harness.values import PIN_NAME, AddedCapacitor, TrialResistor
 from results.quantity import parse, show
-from results.record.trial import NO_RESISTOR
+from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 
 if TYPE_CHECKING:
     from harness.bench_tables import BenchTables
@@ -29,7 +29,7 @@ PLAUSIBLE = 0.3
 def bench_faults(bench: BenchTables) -> list[Fault]:
     """Every rule between values that the bench file breaks."""
     return list(
-        chain.from_iterable(rule(bench) for rule in (_resources, _commands, _wires, _fits, _coupons, _measured))
+        chain.from_iterable(rule(bench) for rule in (_resources, _commands, _wires, _fits, _adds, _coupons, _measured))
     )
 
 
@@ -49,6 +49,8 @@ def wires(bench: BenchTables) -> Iterator[tuple[Location, Channel]]:
         yield ("wiring", "select", pin), channel
     for pin, wire in wiring.hold.items():
         yield ("wiring", "hold", pin), wire.channel
+    for name, added in wiring.add.items():
+        yield ("wiring", "add", name), added.channel
     for name, fit in wiring.fit.items():
         if fit.channel is not None:
             yield ("wiring", "fit", name), fit.channel
@@ -130,6 +132,32 @@ def _coupons(bench: BenchTables) -> Iterator[Fault]:
             yield Fault(("coupons", "released", "capacitor"), rule)
     if stuck is not None and not stuck.safe_low_ohm < stuck.safe_high_ohm:
         yield Fault(("coupons", "stuck", "safe_low"), "must be below coupons.stuck.safe_high")
+
+
+def _adds(bench: BenchTables) -> Iterator[Fault]:
+    """A capacitor is joined and taken off through the discharge resistor only."""
+    first: dict[str, str] = {}
+    for written, added in bench.wiring.add.items():
+        where: Location = ("wiring", "add", written)
+        try:
+            name = AddedCapacitor().read(written)
+        except PydanticCustomError as exc:
+            yield Fault(where, f"the key must be a capacitance: {exc.message()}")
+            continue
+        if name == NO_CAPACITOR:
+            yield Fault(where, "no capacitor needs no relay")
+            continue
+        if name in first:
+            yield Fault(where, f"is the same capacitor as {dotted(('wiring', 'add', first[name]))}")
+        first.setdefault(name, written)
+        if bench.wiring.discharge is None:
+            yield Fault(where, "needs wiring.discharge: a capacitor is joined and taken off discharged only", "")
+        nominal_f = parse(name, "F")
+        if (added.measured_f is None) != (added.measured_u_f is None):
+            missing = "measured" if added.measured_f is None else "measured_u"
+            yield Fault((*where, missing), "missing: a measured value and its uncertainty go together")
+        elif added.measured_f is not None and abs(added.measured_f - nominal_f) > PLAUSIBLE * nominal_f:
+            yield Fault((*where, "measured"), f"must be within {show(PLAUSIBLE, '%')} of {show(nominal_f, 'F')}")
 
 
 def _measured(bench: BenchTables) -> Iterator[Fault]:

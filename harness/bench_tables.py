@@ -181,6 +181,16 @@ class FitTable:
     measured_u_ohm: MeasuredUOhm = None
 
 
+@dataclass(frozen=True, kw_only=True)
+class AddTable:
+    """A known capacitor that trials add to the node: its relay, and what was measured of it."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    channel: AnyChannel
+    measured_f: Annotated[float | None, Quantity("F", 1e-12, 20e-6)] = None
+    measured_u_f: Annotated[float | None, Quantity("F", 1e-15, 2e-6)] = None
+
+
 def _as_table(written: object) -> object:
     """`press = "switch 201"` is short for `press = { channel = "switch 201" }`."""
     return {"channel": written} if isinstance(written, str) else written
@@ -201,6 +211,7 @@ class WiringTable:
     select: dict[str, AnyChannel] = field(default_factory=dict)
     fit: dict[str, Annotated[FitTable, _SHORT]] = field(default_factory=dict)
     hold: dict[str, Annotated[WireTable, _SHORT]] = field(default_factory=dict)
+    add: dict[str, Annotated[AddTable, _SHORT]] = field(default_factory=dict)
     settle_s: Annotated[float, Quantity("s", 0.0, 10.0)] = 0.01
     discharge_time_s: Annotated[float, Quantity("s", 0.0, 60.0)] = 0.02
 

@@ -16,7 +16,7 @@ from results.errors import QuantityError
 from results.logic_levels import full_name, levels
 from results.quantity import show
 from results.record.run_record import DwellRules, Levels, RateAsked
-from results.record.trial import NO_RESISTOR
+from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 
 if TYPE_CHECKING:
     from harness.plan_tables import PlanTables, RemediesTable
@@ -114,7 +114,7 @@ def count_trials(plan: PlanTables) -> int:
     trials = plan.trials
     each = len(trials.pin_setups) * sum(repeats_of(plan, resistor) for resistor in trials.resistors)
     conditions = len(plan.rail.all_v) * max(1, len(plan.temperature.steps_c))
-    conditions *= 1 if plan.neighbours is None else len(plan.neighbours.states)
+    conditions *= len(trials.capacitors) * (1 if plan.neighbours is None else len(plan.neighbours.states))
     return len(plan.pins) * (each * conditions + int(trials.as_found))
 
 
@@ -213,6 +213,9 @@ def _unequal(raw: dict[str, Any], where: Location, value_s: float, how: str, oth
 def _trials(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     yield from _twice(("trials", "resistors"), plan.trials.resistors)
     yield from _twice(("trials", "pin_setups"), plan.trials.pin_setups)
+    yield from _twice(("trials", "capacitors"), plan.trials.capacitors)
+    if NO_CAPACITOR not in plan.trials.capacitors:
+        yield Fault(("trials", "capacitors"), "must hold none: all that is no plain trial is made without")
     for index, setup in enumerate(plan.trials.pin_setups):
         if setup == AS_FOUND:
             yield Fault(("trials", "pin_setups", index), "is no setup to be made, write as_found = true")

@@ -9,9 +9,20 @@ from pydantic import ConfigDict, Field
 
 from harness.procedure_file import BUILT_IN
 from harness.user_file import TABLE
-from harness.values import PIN_NAME, Count, Flag, GuardRule, Interval, OneOf, Quantity, Text, TrialResistor
+from harness.values import (
+    PIN_NAME,
+    AddedCapacitor,
+    Count,
+    Flag,
+    GuardRule,
+    Interval,
+    OneOf,
+    Quantity,
+    Text,
+    TrialResistor,
+)
 from results.record.run_record import Remedy
-from results.record.trial import NO_RESISTOR
+from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 from results.series import SERIES
 
 Name = Annotated[str, Text(1, 80)]
@@ -136,7 +147,8 @@ class ReleaseTable:
 class TrialsTable:
     """[trials]: what is combined with what, how often and in which order.
 
-    `resistors` are names (`none`, "8.2 kΩ") of which one is fitted at a time, all of relative `tolerance`. `as_found`:
+    `resistors` are names (`none`, "8.2 kΩ") of which one is fitted at a time, all of relative `tolerance`. `capacitors`
+    likewise ("100 nF"), of `capacitor_tolerance`: every trial is made with each of them added to the node. `as_found`:
     one trial of each pin before the first reset of the board. `stuck_rate_below` with `confidence` (0 to 1): as many
     trials with no resistor as show it where none sticks, and no fewer than `repeats`.
     """
@@ -147,6 +159,8 @@ class TrialsTable:
     stuck_rate_below: Annotated[float | None, Quantity("%", 1e-3, 0.9)] = None
     confidence: Annotated[float, Quantity("%", 0.5, 0.9999)] = 0.95
     tolerance: Tolerance = 0.01
+    capacitors: Annotated[tuple[Annotated[str, AddedCapacitor()], ...], Field(min_length=1)] = (NO_CAPACITOR,)
+    capacitor_tolerance: Tolerance = 0.05
     fitted: Literal["switched", "hand"] = "switched"
     pin_setups: Annotated[tuple[PinSetup, ...], Field(min_length=1)] = ("reset default",)
     order: Literal["random", "as listed"] = "random"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from harness.bench_file import BenchFile
 from harness.coupon_steps import tried_coupons
@@ -10,7 +10,7 @@ from harness.plan import Plan, nominal_ohm
 from harness.plan_rules import dwell_rules, neighbours_of, rate_asked, thresholds
 from procedures.settings import PressSettings
 from results.guard_band import guard_band
-from results.quantity import show
+from results.quantity import parse, show
 from results.record.coupon import Coupons
 from results.record.run_record import (
     Fixture,
@@ -26,7 +26,7 @@ from results.record.run_record import (
     SweepRules,
     Unit,
 )
-from results.record.trial import NO_RESISTOR, Pin, Resistor, Trial
+from results.record.trial import NO_CAPACITOR, NO_RESISTOR, Capacitor, Pin, Resistor, Trial
 
 
 def make_record(
@@ -61,6 +61,7 @@ def make_record(
         meter=recorded_meter(plan) if bench is None else bench_meter(plan, bench),
         pins=tuple(_pins(plan)),
         resistors=trial_resistors(plan, bench),
+        capacitors=() if bench is None else tuple(added_capacitors(plan, bench)),
         planned=tuple(planned),
         press_path="recorded" if bench is None else plan.press.path,
         fixture=Fixture() if bench is None else _fixture(bench),
@@ -160,6 +161,20 @@ def trial_resistors(plan: Plan, bench: BenchFile | None) -> tuple[Resistor, ...]
             )
         )
     return tuple(resistors)
+
+
+def added_capacitors(plan: Plan, bench: BenchFile) -> Iterator[Capacitor]:
+    """The plan's capacitors in its order but for `none`, each with what the bench file says was measured of it."""
+    for name in plan.trials.capacitors:
+        if name != NO_CAPACITOR:
+            known = bench.wiring.add.get(name)
+            yield Capacitor(
+                name,
+                parse(name, "F"),
+                plan.trials.capacitor_tolerance,
+                None if known is None else known.measured_f,
+                None if known is None else known.measured_u_f,
+            )
 
 
 def bench_meter(plan: Plan, bench: BenchFile) -> MeterModel:

@@ -187,6 +187,7 @@ def _made(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: Pres
 
 
 def _carried_out(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
+    bench.add(trial.condition.capacitor)
     with neighbours_held(bench, trial, settings):
         return procedure.function(bench, trial, settings)
 

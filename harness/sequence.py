@@ -18,7 +18,7 @@ from harness.coupon_steps import coupon_steps
 from harness.plan import Plan
 from harness.plan_rules import AS_FOUND, repeats_of
 from harness.steps import BOARD_OR_CHIP, DWELL, PIN_LEAKAGE, PRESS_LEVEL, REMEDIES, SWEEP, UNLATCH
-from results.record.trial import NO_RESISTOR, Condition, Handling, Kind, Trial
+from results.record.trial import NO_CAPACITOR, NO_RESISTOR, Condition, Handling, Kind, Trial
 
 CHECKLIST: tuple[Handling, ...] = ("buffer off", "cleaned", "pad", "lifted pin")
 """The steps after `as it stands`, in the only order that makes sense: what cannot be undone comes last."""
@@ -47,10 +47,11 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
         steps += [
             (step, replace(condition, pin_setup=step[2]), under)
             for step in _ordered(plan, bench, under)
-            # What is no plain trial is made once, with the neighbours left alone.
-            if step[3] == "trial" or condition.neighbours in ("", "floating")
+            # What is no plain trial is made once, with the neighbours left alone and nothing added to the node.
+            if step[3] == "trial" or (condition.neighbours in ("", "floating") and condition.capacitor == NO_CAPACITOR)
         ]
-    steps += [(step, replace(under_all[-1][0], pin_setup=step[2], neighbours=""), "") for step in watched]
+    last = replace(under_all[-1][0], neighbours="", capacitor=NO_CAPACITOR)
+    steps += [(step, replace(last, pin_setup=step[2]), "") for step in watched]
     ends = len(steps)
     handlings = list(_checklist(plan)) if bench is not None else []
     steps += [(step, Condition(step[2], plan.rail.voltage_v), handling) for step, handling in handlings]
@@ -87,11 +88,13 @@ def conditions(plan: Plan, bench: BenchFile | None = None) -> Iterator[tuple[Con
         yield Condition("", plan.rail.voltage_v), ""
         return
     states: tuple[str, ...] = ("",) if plan.neighbours is None else plan.neighbours.states
-    for temperature_c, rail_v, state in product(plan.temperature.steps_c or (None,), plan.rail.all_v, states):
+    steps = (plan.temperature.steps_c or (None,), plan.rail.all_v, states, plan.trials.capacitors)
+    for temperature_c, rail_v, state, capacitor in product(*steps):
         said = [_short(rail_v, "V")] if plan.rail.steps_v else []
         said += [] if temperature_c is None else [f"{temperature_c:g}C"]
         said += [f"beside {state}"] if state else []
-        yield Condition("", rail_v, temperature_c, neighbours=state), " ".join(said)
+        said += [] if capacitor == NO_CAPACITOR else [f"{capacitor} added"]
+        yield Condition("", rail_v, temperature_c, neighbours=state, capacitor=capacitor), " ".join(said)
 
 
 def _short(value: float, unit: str) -> str:

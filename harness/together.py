@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from itertools import chain
 from typing import TYPE_CHECKING
 
+from drivers.bus import EMPTY_AFTER
 from harness.errors import Problem, UserFileError, shown
 from harness.plan_rules import (
     dwell_mains_faults,
@@ -17,8 +18,8 @@ from harness.plan_rules import (
     unless_written,
 )
 from harness.user_file import Fault, Location, at, problem
-from results.quantity import show
-from results.record.trial import NO_RESISTOR
+from results.quantity import parse, show
+from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 
 if TYPE_CHECKING:
     from harness.bench_file import BenchFile
@@ -47,6 +48,7 @@ def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
             _path,
             _pins,
             _resistors,
+            _capacitors,
             _setups,
             _limits,
             _log,
@@ -108,6 +110,29 @@ def _resistors(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
         fit = bench.wiring.fit.get(name)
         if name != NO_RESISTOR and (fit is None or fit.channel is None):
             yield Fault(("trials", "resistors", index), f"{bench.path} has no relay for this resistor in wiring.fit")
+
+
+def _capacitors(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """Each has its relay, and is charged while the pin is held, and discharged, to within e⁻¹⁰."""
+    press = bench.wiring.press
+    for index, name in enumerate(plan.trials.capacitors):
+        if name == NO_CAPACITOR:
+            continue
+        where: Location = ("trials", "capacitors", index)
+        if name not in bench.wiring.add:
+            yield Fault(where, f"{bench.path} has no relay for this capacitor in wiring.add")
+            continue
+        farad = parse(name, "F") * (1.0 + plan.trials.capacitor_tolerance)
+        if plan.press.path == "relay" and press is not None:
+            needed_s = EMPTY_AFTER * (press.measured_ohm or press.resistor_ohm) * farad
+            if needed_s > plan.press.hold_s:
+                rule = f"takes {show(needed_s, 's', 2)} through wiring.press of {bench.path}, longer than press.hold"
+                yield Fault(where, f"{rule} of {show(plan.press.hold_s, 's')}")
+        if bench.wiring.discharge is not None:
+            needed_s = EMPTY_AFTER * bench.wiring.discharge.resistor_ohm * farad
+            if needed_s > bench.wiring.discharge_time_s:
+                rule = f"takes {show(needed_s, 's', 2)} through wiring.discharge, longer than wiring.discharge_time"
+                yield Fault(where, f"{rule} of {bench.path}, {show(bench.wiring.discharge_time_s, 's')}")
 
 
 def _setups(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

@@ -18,7 +18,7 @@ from drivers.wiring import Channel
 from results.errors import QuantityError
 from results.guard_band import guard_band
 from results.quantity import UnitSymbol, parse, resistor_name, show
-from results.record.trial import NO_RESISTOR
+from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 
 MAX_CHANNELS = 10_000
 
@@ -176,6 +176,15 @@ class TrialResistor(Kind):
         if isinstance(written, str) and written.strip().lower() == NO_RESISTOR:
             return NO_RESISTOR
         return resistor_name(Quantity("Ω", 10.0, 100e6).read(written))
+
+
+class AddedCapacitor(Kind):
+    """The value of an added capacitor, or `none`; its one name comes out, so that "100n" and "0.1 µF" are the same."""
+
+    def read(self, written: object) -> str:
+        if isinstance(written, str) and written.strip().lower() == NO_CAPACITOR:
+            return NO_CAPACITOR
+        return show(Quantity("F", 10e-12, 10e-6).read(written), "F", 6)
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,10 @@
     channel = "relay_board 7"
     tolerance = 0.01                  # the true value is drawn within it, from the seed
     true_ohm = 8211.0                 # or stated
+    [[wiring.add]]                    # a capacitor to ground
+    nominal_f = 1e-7
+    channel = "relay_board 9"
+    tolerance = 0.01                  # or true_f, as above
 
     [[pins]]
     name = "D1"
@@ -65,8 +69,8 @@
     leak = { kind = "none" }          # one that latches: a leak as of a pin
 
 A channel is "switch <number>" or "relay_board <number>". The contacts are called, in [faults] and in errors, press,
-discharge, rail, source, `select <pin>`, `select coupon-<name>`, `hold <pin>`, `fit <nominal ohm>` and button. Every key
-but `pins` has a default; an unknown key is refused.
+discharge, rail, source, `select <pin>`, `select coupon-<name>`, `hold <pin>`, `fit <nominal ohm>`,
+`add <nominal farad>` and button. Every key but `pins` has a default; an unknown key is refused.
 """
 
 from __future__ import annotations
@@ -234,6 +238,15 @@ class FitPart(Part):
     _channel = field_validator("channel", mode="before")(parse_channel)
 
 
+class AddPart(Part):
+    channel: Channel
+    nominal_f: Positive
+    tolerance: Annotated[float, Field(ge=0, lt=1)] = 0.0
+    true_f: Positive | None = None
+
+    _channel = field_validator("channel", mode="before")(parse_channel)
+
+
 class WiringPart(Part):
     press: PathPart | None = None
     discharge: PathPart | None = None
@@ -241,6 +254,7 @@ class WiringPart(Part):
     source: PathPart | None = None
     select: dict[str, Channel] | None = None
     fit: tuple[FitPart, ...] = ()
+    add: tuple[AddPart, ...] = ()
     hold: dict[str, PathPart] = {}
     hand_press_resistor_ohm: Positive = 1000.0
 
@@ -397,6 +411,7 @@ class Board(Part):
         channels.update({f"hold {pin}": path.channel for pin, path in self.wiring.hold.items()})
         channels.update({f"select {each.node().name}": each.channel for each in self.coupons})
         channels.update({f"fit {part.nominal_ohm:.12g}": part.channel for part in self.wiring.fit})
+        channels.update({f"add {part.nominal_f:.12g}": part.channel for part in self.wiring.add})
         return channels
 
     @model_validator(mode="after")
@@ -417,6 +432,10 @@ class Board(Part):
         for ohm in fits:
             if fits.count(ohm) > 1:
                 raise ValueError(f"wiring.fit: two resistors of {ohm:.12g} ohm")
+        added = [part.nominal_f for part in self.wiring.add]
+        for farad in added:
+            if added.count(farad) > 1:
+                raise ValueError(f"wiring.add: two capacitors of {farad:.12g} F")
         taken: dict[Channel, str] = {}
         for contact, channel in self.contacts().items():
             if channel in taken:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from drivers.simulated.board_file import Board, FitPart, MissingPullDown, NoLeak, PathPart, PinPart, Setup
+from drivers.simulated.board_file import AddPart, Board, FitPart, MissingPullDown, NoLeak, PathPart, PinPart, Setup
 from drivers.simulated.contact import Contact
 from drivers.simulated.leak import (
     Current,
@@ -125,6 +125,19 @@ class Wiring:
         for part in wiring.fit:
             name = f"fit {part.nominal_ohm:.12g}"
             self._path_ohm[name] = self._true_ohm(name, part, part.nominal_ohm)
+        names = {f"add {part.nominal_f:.12g}": part for part in wiring.add}
+        self._added_f = {name: self._true_f(name, part) for name, part in names.items()}
+
+    def _true_f(self, name: str, part: AddPart) -> float:
+        """What an added capacitor really is, as a resistor's true value is drawn."""
+        if part.true_f is not None:
+            return part.true_f
+        drawn = generator(self.seed, "", f"capacitor {name}").uniform(-1, 1)
+        return float(part.nominal_f * (1 + part.tolerance * drawn))
+
+    def added(self) -> dict[str, float]:
+        """The capacitors whose relays are closed, by contact name, in farad."""
+        return {name: farad for name, farad in self._added_f.items() if self.contacts[name].closed}
 
     def _true_ohm(self, name: str, part: PathPart | FitPart, nominal_ohm: float) -> float:
         """What a resistor really is: as stated, or drawn within its tolerance from the seed alone."""
@@ -224,9 +237,10 @@ class Wiring:
         return Circuit(capacitance_f, 0.0, 0.0, (self.pin_current(name),), drifts=self._drifts({name: 0}))
 
     def bus_capacitance_f(self) -> float:
-        """The fixture's and that of the pins merged with it."""
+        """The fixture's, that of the pins merged with it, and what is added to it."""
         merged = [name for name in self.joined() if self.is_merged(name)]
-        return self.board.fixture.capacitance_f + sum(self.pins[name].part.node_capacitance_f for name in merged)
+        of_pins = sum(self.pins[name].part.node_capacitance_f for name in merged)
+        return self.board.fixture.capacitance_f + of_pins + sum(self.added().values())
 
     def bus_circuit(self, start_s: float) -> Circuit:
         """The bus and all that is joined to it, for a segment that begins at bench time `start_s`."""

@@ -84,6 +84,7 @@ class World:
         self._rail = Drive("voltage", to_v=self.wiring.rail_v)
         self._up_s = 0.0
         self._operations: dict[str, int] = {}
+        self._parted_v: dict[str, float] = {}
         self._due: list[_Due] = []
         self._sequence = 0
         self._kept_from: dict[str, float] = {}
@@ -356,7 +357,9 @@ class World:
         self._finish(time_s)
         charge_c = volts[""] * self.wiring.bus_capacitance_f()
         touched_v = {name: self._pin_v(name, time_s) for name in due.touched if name not in self._joined}
+        added = self.wiring.added()
         due.change()
+        charge_c += self._charge_added(added, volts[""])
         joined = self.wiring.joined()
         for name in joined:
             if name not in self._joined:
@@ -393,6 +396,17 @@ class World:
         branches = sum(not self.wiring.is_merged(name) for name in self._joined)
         place = 1 + branches + self.wiring.drifting(self._joined).index(pin)
         return self._bus.at(time_s - self._start_s)[place]
+
+    def _charge_added(self, before: dict[str, float], bus_v: float) -> float:
+        """What the capacitors bring to the bus whose relays have closed, less what those take along that have opened.
+
+        One that is parted keeps its charge until it is joined again.
+        """
+        after = self.wiring.added()
+        opened = before.keys() - after.keys()
+        self._parted_v.update(dict.fromkeys(opened, bus_v))
+        brought = sum(after[name] * self._parted_v.get(name, 0.0) for name in after.keys() - before.keys())
+        return brought - sum(before[name] * bus_v for name in opened)
 
     def _merged_capacitance_f(self, name: str) -> float:
         return self.wiring.pins[name].part.node_capacitance_f if self.wiring.is_merged(name) else 0.0

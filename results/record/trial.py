@@ -155,5 +155,4 @@ class Trial:
         if self.kind != "trial":
             return f"{self.pin} {self.condition.pin_setup} {self.kind}{under} #{self.repeat}"
         found = " as found" if self.as_found else ""
-        added = "" if self.condition.capacitor == NO_CAPACITOR else f" {self.condition.capacitor} added"
-        return f"{self.pin} {self.condition.pin_setup} {self.resistor}{added}{under} #{self.repeat}{found}"
+        return f"{self.pin} {self.condition.pin_setup} {self.resistor}{under} #{self.repeat}{found}"

@@ -6,6 +6,7 @@ from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.over_conditions import bare_settled, measured_c, stepped_pins, worst_of
 from results.analysis.verdict import ORDER
 from results.quantity import show
+from results.record.trial import NO_CAPACITOR
 from results.report.figure_conditions import figures_over_conditions
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, bracket_text, cell
 from results.report.section import Column, Section, Table
@@ -44,11 +45,13 @@ def _table(finding: RunFinding, stepped: dict[str, list[PinFinding]]) -> Table:
     setups = len({pin.condition.pin_setup for pin in pins}) > 1
     warm = any(pin.condition.temperature_c is not None for pin in pins)
     beside = any(pin.condition.neighbours for pin in pins)
+    added = any(pin.condition.capacitor != NO_CAPACITOR for pin in pins)
     columns = [Column("Pin")]
     columns += [Column("Setup")] if setups else []
     columns += [Column("Rail", "right")]
     columns += [Column("Temperature", "right")] if warm else []
     columns += [Column("Neighbours")] if beside else []
+    columns += [Column("Added")] if added else []
     columns += [
         Column("Verdict", wide=True),
         Column("Settled", "right"),
@@ -68,6 +71,7 @@ def _table(finding: RunFinding, stepped: dict[str, list[PinFinding]]) -> Table:
             condition += [bare_cell(pin.condition.rail_v, "V")]
             condition += [_temperature(pin)] if warm else []
             condition += [pin.condition.neighbours or "–"] if beside else []
+            condition += [pin.condition.capacitor] if added else []
             rows.append((*condition, *_found(pin, finding.record.rules.coverage)))
     return Table(tuple(columns), tuple(rows), "Bold: the condition of each pin that decides.", frozenset(marked))
 

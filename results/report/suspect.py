@@ -12,7 +12,7 @@ from results.analysis.findings import PinFinding, TrialFinding, Value
 from results.analysis.sweep_agreement import branch_text
 from results.quantity import show
 from results.record.run_record import RunRecord
-from results.record.trial import NO_RESISTOR
+from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 from results.report.confidence import WORTHLESS
 from results.report.numbers import NOT_DETERMINED, Cell, bracket_text, cell, percent, plain, quantity_text
 from results.report.wording import SYMBOLS
@@ -34,6 +34,8 @@ def suspect(pin: PinFinding, record: RunRecord) -> dict[str, Any]:
     setup = f"{pin.condition.pin_setup}, rail {show(pin.condition.rail_v, 'V')}"
     if pin.condition.temperature_c is not None:
         setup += f", {show(pin.condition.temperature_c, '°C')}"
+    if pin.condition.capacitor != NO_CAPACITOR:
+        setup += f", {pin.condition.capacitor} added"
     return {
         "pin": pin.pin,
         "symbol": SYMBOLS[pin.verdict],

@@ -67,6 +67,7 @@ _TRIAL_COLUMNS = (
     "as_found",
     "supply_current_a",
     "supply_current_before_a",
+    "capacitor",
 )
 
 _PIN_COLUMNS = (
@@ -119,6 +120,7 @@ _PIN_COLUMNS = (
     "neighbours",
     "supply_current_extra_a",
     "supply_current_extra_u_a",
+    "capacitor",
 )
 
 _SWEEP_COLUMNS = (
@@ -176,6 +178,7 @@ def _trial_row(finding: RunFinding, row: TrialFinding) -> dict[str, Cell]:
         "as_found": trial.as_found,
         "supply_current_a": None if seen is None else seen.supply_a,
         "supply_current_before_a": None if seen is None else seen.supply_before_a,
+        "capacitor": trial.condition.capacitor,
     }
 
 
@@ -214,6 +217,7 @@ def _pin_row(finding: RunFinding, pin: PinFinding) -> dict[str, Cell]:
         **_of_rate(pin.stuck_rate),
         "neighbours": pin.condition.neighbours,
         **with_u("supply_current_extra", None if pin.supply is None else pin.supply.extra, "a"),
+        "capacitor": pin.condition.capacitor,
     }
 
 

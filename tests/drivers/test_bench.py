@@ -156,6 +156,72 @@ def test_a_discharge_is_a_pulse_with_the_pin_selected() -> None:
         bench.discharge(0.01)
 
 
+def with_capacitors() -> Wiring:
+    add = {"100 nF": Channel("relay_board", "3"), "1 µF": Channel("relay_board", "4")}
+    return replace(full_wiring(), add=add, add_f={"100 nF": 100e-9, "1 µF": 1e-6})
+
+
+def test_a_capacitor_is_joined_and_taken_off_at_the_discharge_resistor_only() -> None:
+    """A charged capacitor never meets a pin: its relay moves with the bus at ground, and it comes off empty."""
+    rig = Rig()
+    bench = rig.bench(with_capacitors())
+    bench.prepare()
+    bench.add("100 nF")
+    assert (bench.added, rig.board_closed, rig.closed) == ("100 nF", {"3"}, set())
+    rig.sent.clear()
+    began_s = rig.time.now_s
+    bench.add("1 µF")
+    moved = [message for _, message in rig.sent if message.startswith(("ROUT:CLOS ", "ROUT:OPEN ", "CLOSE ", "OPEN "))]
+    assert moved == ["ROUT:CLOS (@202)", "OPEN 3", "CLOSE 4", "ROUT:OPEN (@202)"]
+    # Ten time constants of 1 kΩ with each: 1 ms before the one is parted, 10 ms before the other is let go.
+    assert rig.time.now_s - began_s >= 11e-3
+    rig.sent.clear()
+    bench.add("1 µF")
+    assert rig.sent == []
+    bench.add("none")
+    assert (bench.added, rig.board_closed) == ("none", set())
+    with pytest.raises(WiringError, match=r"wiring.add: no channel for '1 nF'; there are 100 nF, 1 µF"):
+        bench.add("1 nF")
+
+
+def test_a_capacitor_stays_where_it_is_while_a_pin_is_pressed() -> None:
+    rig = Rig()
+    bench = rig.bench(with_capacitors())
+    bench.prepare()
+    bench.select("D1")
+    with bench.pressed("D1", "relay", 3.3), pytest.raises(BenchError, match="cannot add while pressed"):
+        bench.add("100 nF")
+    bench.make_safe()
+    assert rig.board_closed == set()
+
+
+def test_the_rail_is_measured_with_no_capacitor_on_the_bus() -> None:
+    """Through 10 kΩ a microfarad would still be charging when the rail is read."""
+    rig = Rig()
+    bench = rig.bench(with_capacitors())
+    bench.prepare()
+    bench.add("1 µF")
+    seen: list[set[str]] = []
+
+    def volts(now: Rig) -> float:
+        seen.append(set(now.board_closed))
+        return 3.3
+
+    rig.volts = volts
+    bench.rail_voltage()
+    assert seen
+    assert set().union(*seen) == set()
+    assert rig.board_closed == {"4"}
+
+
+def test_a_capacitor_without_a_discharge_relay_is_refused() -> None:
+    add = {"100 nF": Channel("relay_board", "3")}
+    with pytest.raises(WiringError, match=r"wiring.add.100 nF: needs wiring.discharge"):
+        Wiring(add=add, add_f={"100 nF": 100e-9})
+    with pytest.raises(WiringError, match=r"wiring.add.100 nF: needs a capacitance above 0 F: None"):
+        replace(full_wiring(), add=add)
+
+
 def test_a_stop_during_a_discharge_opens_its_relay() -> None:
     rig = Rig()
     bench = rig.bench()

@@ -16,6 +16,7 @@ from drivers.dialect import OPTIONAL, TEMPLATES
 from drivers.simulated.board_file import parse_board
 from harness.bench_file import bench_from_text
 from harness.bench_tables import (
+    AddTable,
     BenchTable,
     BenchTables,
     BoardTable,
@@ -126,6 +127,7 @@ BENCH_TABLES = {
     "[wiring]": WiringTable,
     "press, discharge, rail, source": WireTable,
     "[wiring.fit]": FitTable,
+    "[wiring.add]": AddTable,
 }
 DESCRIBED = [("plan_file.md", title, table) for title, table in PLAN_TABLES.items()]
 DESCRIBED += [("bench_file.md", title, table) for title, table in BENCH_TABLES.items()]

@@ -141,6 +141,29 @@ def test_a_pin_keeps_its_charge_when_it_is_selected_and_left() -> None:
     assert world.pin_v("D1") == world.bus_v()
 
 
+def test_an_added_capacitor_shares_its_charge_and_keeps_it_when_it_is_parted() -> None:
+    """1 nF at 3.3 V meets a bus of 1 nF at 0 V: 1.65 V on both (Q = C V); and 100 nF slow the press through 1 kΩ."""
+    paths = PATHS.replace("[wiring]\n", '[wiring]\nadd = [{ nominal_f = 1e-9, channel = "relay_board 30" }]\n', 1)
+    text = IDEAL.replace("1e-15", "1e-9") + paths + '[[pins]]\nname = "D1"\n[meter]\ninput_resistance_ohm = 1e12\n'
+    world = World(board(text))
+    world.set_contact("add 1e-09", True)
+    world.set_contact("press", True)
+    world.move_to(2e-6)
+    # Two nanofarads through 1 kΩ: one time constant.
+    assert world.bus_v() == pytest.approx(3.3 * (1.0 - np.exp(-1.0)), rel=2e-3)
+    world.move_to(0.1)
+    assert world.bus_v() == pytest.approx(3.3, abs=1e-3)
+    world.set_contact("add 1e-09", False)
+    world.set_contact("press", False)
+    world.set_contact("discharge", True)
+    world.move_to(0.2)
+    assert world.bus_v() == pytest.approx(0.0, abs=1e-6)
+    world.set_contact("discharge", False)
+    world.set_contact("add 1e-09", True)
+    world.move_to(0.2 + 1e-9)
+    assert world.bus_v() == pytest.approx(1.65, abs=2e-3)
+
+
 def test_a_latched_pin_stays_latched_when_its_select_relay_opens() -> None:
     world, _ = _bench(QUIET)
     world.set_contact("select D1", True)

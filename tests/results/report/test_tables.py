@@ -104,7 +104,7 @@ def test_what_is_not_determined_is_empty_and_never_nan(tmp_path: Path) -> None:
     finding = analyse(record_of(Bench(), [trial]), [])
     row = trials_of(finding, tmp_path)[0]
     assert row["verdict"] == "not tested"
-    filled = {"sequence", "unit", "pin", "pin_setup", "repeat", "verdict", "as_found"}
+    filled = {"sequence", "unit", "pin", "pin_setup", "repeat", "verdict", "as_found", "capacitor"}
     assert {name for name, cell in row.items() if cell} == filled
     pin = analysed(d1)
     strange = replace(pin, leakage=Value(math.nan, 1e-9), stuck_rate_upper95=math.inf)
