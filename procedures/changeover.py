@@ -29,10 +29,11 @@ def changeover(bench: Bench, trial: Trial, settings: PressSettings) -> Observati
         bench.start_log(settings.interval_s, samples, settings.aperture_s)
         bench.clock.wait(settings.log_before_s)
         released_s = bench.release() - started_s
-    with bench.grounded():
-        grounded_s = bench.clock.now() - started_s
-        bench.clock.wait(settings.log_s)
-        parted_s = bench.clock.now() - started_s
+        # At once: the press contact has said that it is open, whatever else a press has to put away.
+        with bench.grounded():
+            grounded_s = bench.clock.now() - started_s
+            bench.clock.wait(settings.log_s)
+            parted_s = bench.clock.now() - started_s
     readings = bench.read_log()
     if parted_s > settings.log_before_s + settings.log_s + settings.slack_s:
         raise TooLateError(
@@ -43,5 +44,5 @@ def changeover(bench: Bench, trial: Trial, settings: PressSettings) -> Observati
     looks.note_log("released", released_s, grounded_s)
     looks.note_log("grounded", grounded_s, parted_s)
     looks.note_log("released", parted_s, math.inf, repeat=2)
-    looks.look("released", repeat=3)
-    return observed(bench, trial, settings, start, held, looks, None, released_after_s=released_s)
+    rest_v = looks.look("released", repeat=3)
+    return observed(bench, trial, settings, start, held, looks, rest_v, released_after_s=released_s)

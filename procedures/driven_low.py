@@ -30,13 +30,14 @@ def driven_low(bench: Bench, trial: Trial, settings: PressSettings) -> Observati
     with pressing(bench, trial, settings, start) as held:
         bench.release()
     latched_v = looks.look("released", wait_s=settings.log_s)
-    joined_after_s = _joined(bench, trial, settings, looks)
+    joined_after_s, notes = _joined(bench, trial, settings, looks)
     looks.look("released", repeat=2, wait_s=settings.log_s)
-    return observed(bench, trial, settings, start, held, looks, latched_v, released_after_s=joined_after_s)
+    return observed(bench, trial, settings, start, held, looks, latched_v, released_after_s=joined_after_s, notes=notes)
 
 
-def _joined(bench: Bench, trial: Trial, settings: PressSettings, looks: Looks) -> float:
-    """The log with the source joining in it, and the looks while it is there; when it joined, on the log's time axis.
+def _joined(bench: Bench, trial: Trial, settings: PressSettings, looks: Looks) -> tuple[float, list[str]]:
+    """The log with the source joining in it, and the looks while it is there; when it joined, on the log's time axis,
+    and what a reader must know of it.
 
     Raises TooLateError where it joined so late that the log does not show what followed.
     """
@@ -52,9 +53,10 @@ def _joined(bench: Bench, trial: Trial, settings: PressSettings, looks: Looks) -
         looks.add_log("driven low", bench.read_log(), started_s)
         looks.add_currents("driven low", first, level_v=0.0)
         looks.look("driven low", level_v=0.0, repeat=2, with_current=True)
+        limited = bench.source.in_compliance()
     if after_s > settings.log_before_s + settings.slack_s:
         raise TooLateError(
             f"{trial.label}: the source joined {after_s:.3g} s into the log, must not be later than "
             f"{settings.log_before_s + settings.slack_s:.3g} s"
         )
-    return after_s
+    return after_s, ["the source was at its current limit while it drove the pin low"] if limited else []

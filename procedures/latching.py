@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -20,7 +20,6 @@ from procedures.press_release import (
 )
 from procedures.settings import PressSettings
 from results.record.observation import Observation, Reading
-from results.record.trace import Trace
 from results.record.trial import Trial
 
 
@@ -81,8 +80,8 @@ def observed(
     looks: Looks,
     rest_v: float | None,
     *,
-    trace: Trace | None = None,
     released_after_s: float | None = None,
+    notes: Sequence[str] = (),
 ) -> Observation:
     """Everything seen. `rest_v`: the node at rest after the release, with nothing but the bench's load on it."""
     level = held.level
@@ -96,7 +95,7 @@ def observed(
         rest_v=rest_v if holder in ("", "pin") else None,
     )
     return Observation(
-        trace=looks.trace() if trace is None else trace,
+        trace=looks.trace(),
         outcome="no contact" if contact == "disproven" else "measured",
         rail_v=start.rail_v,
         before_v=start.before_v,
@@ -110,6 +109,6 @@ def observed(
         reads_held=held.reads,
         contact=contact,
         holder=holder,
-        notes=start.notes,
+        notes=(*start.notes, *notes),
         probes=tuple(looks.probes),
     )

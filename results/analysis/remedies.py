@@ -13,6 +13,7 @@ from results.analysis.remedy_resistor import external_pull_down
 from results.analysis.remedy_steps import Step, changed_over_step, driven_low_step
 from results.analysis.value import Value
 from results.analysis.verdict import STUCK
+from results.quantity import resistor_name, show
 from results.record.observation import Observation
 from results.record.run_record import Remedy, RunRecord
 from results.record.trial import NO_RESISTOR, Pin, Trial
@@ -48,25 +49,59 @@ def with_remedies(record: RunRecord, pins: tuple[PinFinding, ...], made: Made) -
 
 
 def latches(pin: PinFinding) -> bool:
-    """Whether the bare pin stuck, or was held at the press level, in any of its trials."""
-    return any(
+    """Whether the bare pin stuck, or was held at the press level, in any of its trials, or latched to be unlatched."""
+    return (pin.overdrive is not None and pin.overdrive.latched > 0) or any(
         row.verdict in STUCK or row.verdict == "held at press level"
         for row in pin.rows
         if row.trial.resistor == NO_RESISTOR
     )
 
 
+def only_sometimes(pin: PinFinding) -> bool:
+    """Whether a pin that latches did not in some of its bare trials or unlatch steps."""
+    bare = [row.verdict for row in pin.rows if row.trial.resistor == NO_RESISTOR]
+    unlatched = pin.overdrive is not None and pin.overdrive.latched < pin.overdrive.presses
+    return latches(pin) and (unlatched or "released" in bare)
+
+
+def _by_luck(pin: PinFinding, finding: RemedyFinding) -> RemedyFinding:
+    """A pin that latches only sometimes is low by luck, too: only what was seen to be latched before, and a resistor
+    that the advice has weighed, has cleared it."""
+    advised = finding.resistor and pin.advice.ohm is not None and finding.resistor == resistor_name(pin.advice.ohm)
+    if finding.verdict != "clears" or finding.remedy == "driven low" or advised or not only_sometimes(pin):
+        return finding
+    why = "the pin latches only sometimes, and whether it would have in these tries cannot be told"
+    return replace(finding, verdict="undecided", margin=None, note="; ".join(filter(None, (finding.note, why))))
+
+
 def _finding(
     bench: PinBench, pin: PinFinding, remedy: Remedy, mine: Sequence[tuple[Remedy | None, Observation | None]]
 ) -> RemedyFinding:
     if remedy == "external pull-down":
-        return external_pull_down(bench, pin, latches(pin))
+        return _by_luck(pin, external_pull_down(bench, pin, latches(pin)))
     seen = [observation for which, observation in mine if which == remedy]
-    steps = [READERS[remedy](bench, one) for one in seen if one is not None and _is_evidence(one)]
+    steps = [_step(bench, remedy, one) for one in seen if one is not None and _is_evidence(one)]
     if not steps:
         return _without_evidence(remedy, [one for one in seen if one is not None])
-    finding = _together(bench, pin, remedy, steps)
+    finding = _by_luck(pin, _together(pin, remedy, steps))
     return _with_margin(bench, pin, finding)
+
+
+def _step(bench: PinBench, remedy: Remedy, observation: Observation) -> Step | None:
+    """One try; a pin that came below V_IL later than allowed is not cleared, as far as that is the pin's doing."""
+    step = READERS[remedy](bench, observation)
+    if step is None:
+        return None
+    # What stood there before the press is said of the trials already.
+    seen = [note for note in observation.notes if not note.startswith("high before the press")]
+    step = replace(step, notes=(*seen, *step.notes))
+    allowed_s = bench.record.rules.allowed_s
+    if step.low is not True or step.release_time_s is None or step.release_time_s <= allowed_s:
+        return step
+    late = f"below V_IL later than release.allowed of {show(allowed_s, 's')}"
+    if remedy == "changeover contact":
+        return replace(step, low=None, notes=(*step.notes, f"{late}, the time that two relays take included"))
+    return replace(step, low=False, notes=(*step.notes, late))
 
 
 def _is_evidence(observation: Observation) -> bool:
@@ -84,7 +119,7 @@ def _without_evidence(remedy: Remedy, seen: Sequence[Observation]) -> RemedyFind
     return RemedyFinding(remedy, "failed", note="; ".join(why))
 
 
-def _together(bench: PinBench, pin: PinFinding, remedy: Remedy, steps: Sequence[Step | None]) -> RemedyFinding:
+def _together(pin: PinFinding, remedy: Remedy, steps: Sequence[Step | None]) -> RemedyFinding:
     """All steps of one remedy on one pin: the worst of each number."""
     read = [step for step in steps if step is not None]
     tried = [step for step in read if step.latched is not False or not latches(pin)]
@@ -160,4 +195,6 @@ def _needed(bench: PinBench, pin: PinFinding) -> tuple[Value | None, str]:
         return drive.at_most, ""
     if not latches(pin):
         return None, ""
+    if drive is not None and drive.at_least is not None:
+        return None, "no resistor took the pin low, so that the overdrive current has no upper limit"
     return None, "the overdrive current is not known ([sweep] or [unlatch])"

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.remedies import latches
 from results.analysis.remedy import RemedyFinding
 from results.quantity import show
 from results.record.run_record import Remedy
@@ -48,7 +49,10 @@ def side_by_side(finding: RunFinding) -> list[SideBySide]:
 
 def _row(pins: Sequence[PinFinding], remedy: Remedy) -> SideBySide:
     found = [(pin.pin, one) for pin in pins for one in pin.remedies if one.remedy == remedy]
-    counted = [(name, one) for name, one in found if one.verdict != "nothing to clear"]
+    latching = {pin.pin for pin in pins if latches(pin)}
+    # A pin that nobody could try is not known to latch, unless its trials say so.
+    counted = [(n, one) for n, one in found if n in latching or one.verdict in ("clears", "does not clear")]
+    open_pins = [name for name, one in found if one.verdict in ("undecided", "failed", "not tried")]
     cleared = [(name, one) for name, one in counted if one.verdict == "clears"]
     margins = [one.margin for _, one in cleared if one.margin is not None]
     return SideBySide(
@@ -56,9 +60,7 @@ def _row(pins: Sequence[PinFinding], remedy: Remedy) -> SideBySide:
         latching=len(counted),
         cleared=len(cleared),
         failing=tuple(dict.fromkeys(name for name, one in counted if one.verdict == "does not clear")),
-        undecided=tuple(
-            dict.fromkeys(name for name, one in counted if one.verdict not in ("clears", "does not clear"))
-        ),
+        undecided=tuple(dict.fromkeys(open_pins)),
         worst_margin=min(margins, default=None),
         margin_of=next((one.margin_of for _, one in cleared if one.margin_of), ""),
         margin_open=len(cleared) - len(margins),
@@ -71,13 +73,15 @@ def _row(pins: Sequence[PinFinding], remedy: Remedy) -> SideBySide:
 def clears_text(row: SideBySide, what: str = "") -> str:
     """Of how many pins that latch it clears how many, `what` they are, and which it does not."""
     if not row.latching:
-        return "no pin latches"
+        return f"no pin latches{_open(row)}"
     said = f"{row.cleared} of {row.latching}{what}"
     if row.failing:
         said += f", not {', '.join(row.failing)}"
-    if row.undecided:
-        said += f"; open: {', '.join(row.undecided)}"
-    return said
+    return said + _open(row)
+
+
+def _open(row: SideBySide) -> str:
+    return f"; open: {', '.join(row.undecided)}" if row.undecided else ""
 
 
 def margin_text(margin: float | None, margin_of: str) -> str:

@@ -57,7 +57,7 @@ def test_a_source_that_joins_after_the_log_is_no_try() -> None:
 def test_a_changeover_contact_breaks_before_it_makes_and_the_log_holds_all_of_it() -> None:
     bench = LatchBench()
     observation = changeover(bench.as_bench(), CHANGED, settings())
-    assert bench.done[-6:] == ["press D1 by relay to 3.3", "start log", "let go", "ground", "part", "read log"]
+    assert bench.done[-6:] == ["press D1 by relay to 3.3", "start log", "ground", "part", "let go", "read log"]
     assert acts(observation) == ["pressed", "released", "grounded", "released", "released"]
     pressed, _, grounded, _, after = observation.probes
     volts = observation.trace.voltage_v

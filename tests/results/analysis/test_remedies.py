@@ -140,6 +140,26 @@ def test_a_try_before_which_the_pin_did_not_latch_says_nothing() -> None:
     assert found.note.startswith("the pin did not latch in 2 of 4 tries, which say nothing")
 
 
+def test_what_a_pin_that_latches_only_sometimes_needs_is_not_told_by_luck() -> None:
+    """Two bare trials, one of which stuck; then it was low while grounded, polled, and on 8.2 kΩ: perhaps by itself."""
+    turns = itertools.cycle((True, False))
+
+    def in_every_other_press() -> LatchBench:
+        takes = next(turns)
+        return LatchBench(latches=lambda _: takes)
+
+    resistors = (NO_RESISTOR, NO_RESISTOR, "8.2 kΩ", "8.2 kΩ")
+    steps = ("changeover", "polled_buffer", "driven_low", "driven_low")
+    found = remedies(run(resistors=resistors, steps=steps, bench=in_every_other_press))
+    assert {one.remedy: one.verdict for one in found.values()} == {
+        "external pull-down": "undecided",
+        "driven low": "clears",
+        "changeover contact": "undecided",
+        "polled buffer": "undecided",
+    }
+    assert "latches only sometimes" in found["changeover contact"].note
+
+
 def test_a_resistor_that_is_too_large_does_not_clear() -> None:
     found = remedies(run(resistors=(NO_RESISTOR, "22 kΩ", "10 kΩ")))["external pull-down"]
     assert (found.verdict, found.resistor, found.margin) == ("does not clear", "10 kΩ", None)
@@ -234,10 +254,35 @@ def test_a_poll_period_below_the_safe_gap_has_a_negative_margin() -> None:
     )
     made = [(row.trial, row.observation) for row in finding.trials if row.observation is not None]
     trial = Trial(5, "polled_buffer", "D1", NO_RESISTOR, CONDITION, 1, kind="remedy")
-    found = remedies(analyse(finding.record, [*made, (trial, replace(slow, released_after_s=0.1))]))["polled buffer"]
+    slow = replace(slow, released_after_s=0.1)
+    patient = replace(finding.record, rules=replace(finding.record.rules, allowed_s=0.2))
+    found = remedies(analyse(patient, [*made, (trial, slow)]))["polled buffer"]
+    assert found.verdict == "clears"
     assert found.margin is not None
     assert found.margin < 0.0
     assert margin_text(found.margin, found.margin_of).startswith("-")
+    late = remedies(analyse(finding.record, [*made, (trial, slow)]))["polled buffer"]
+    assert (late.verdict, late.margin) == ("does not clear", None)
+    assert late.note == "below V_IL later than release.allowed of 50 ms"
+
+
+def test_how_late_a_contact_is_may_be_the_doing_of_the_relays() -> None:
+    finding = run(steps=("changeover",), rules=replace(RULES, tried=("changeover contact",)))
+    hurried = replace(finding.record, rules=replace(finding.record.rules, allowed_s=1e-5))
+    made = [(row.trial, row.observation) for row in finding.trials if row.observation is not None]
+    trial = finding.record.planned[-1]
+    seen = changeover(LatchBench().as_bench(), trial, settings(remedies=RULES))
+    found = remedies(analyse(hurried, [*made, (trial, seen)]))["changeover contact"]
+    assert found.verdict == "undecided"
+    assert found.note.endswith("the time that two relays take included")
+    [row] = side_by_side(analyse(hurried, [*made, (trial, seen)]))
+    assert clears_text(row) == "0 of 1; open: D1"
+
+
+def test_a_pin_that_nobody_could_try_is_not_counted_among_those_that_latch() -> None:
+    finding = run(lambda v: -v / 60e3, steps=())
+    rows = {row.remedy: clears_text(row) for row in side_by_side(finding)}
+    assert rows["driven low"] == "no pin latches; open: D1"
 
 
 def test_a_fall_is_timed_from_the_last_sample_at_its_level_to_the_first_that_stays_low() -> None:
