@@ -210,6 +210,7 @@ __all__ = [
     "Contribution",
     "Correlation",
     "Model",
+    "Shape",
     "Source",
     "correlation",
     "covariance",

@@ -7,14 +7,15 @@ pin current and leakage are those of the trial with the largest leakage.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
-from results.analysis.budget import Contribution, Source
+from results.analysis.budget import Source
 from results.analysis.ends import ground_of
 from results.analysis.error_model import (
     RestTerms,
     Term,
     about_trial,
+    bounded_shift_term,
     end_term,
     inverse_term,
     joined,
@@ -23,10 +24,11 @@ from results.analysis.error_model import (
     load_term,
     resistor_term,
     settled_term,
+    shift_term,
     time_constant_term,
 )
 from results.analysis.findings import PinFinding, Settled, SweepBranch, TrialFinding, Value
-from results.analysis.leakage import RestPoint
+from results.analysis.leakage import RestPoint, seen_through
 from results.analysis.monte_carlo import Stated
 from results.analysis.pin_bench import PinBench, ReadTrial
 from results.analysis.pull_down import PullDown
@@ -46,10 +48,13 @@ BENDS = 0.05
 """Relative standard uncertainty of the pull-down from which on its product with other errors is looked at."""
 
 
-def budgets_of(bench: PinBench, finding: PinFinding, pull_down: Term) -> tuple[Stated, ...]:
-    """All budgets of a pin; a number that was not determined has none. `pull_down`: its conductance (S)."""
+def budgets_of(
+    bench: PinBench, finding: PinFinding, pull_down: Term, slopes: Mapping[str, Value]
+) -> tuple[Stated, ...]:
+    """All budgets of a pin; a number that was not determined has none. `pull_down`: its conductance (S). `slopes`:
+    dI_net/dV at the rest points by resistor (S), as far as they are known."""
     return (
-        *_of_voltage(bench, finding),
+        *_of_voltage(bench, finding, slopes),
         *_of_current(bench, finding, pull_down),
         *_of_pull_down(finding, pull_down),
         *_of_safe(bench, finding),
@@ -78,7 +83,7 @@ def _rest_terms(bench: PinBench, read: ReadTrial, settled: Settled) -> RestTerms
     )
 
 
-def _of_voltage(bench: PinBench, finding: PinFinding) -> Iterator[Stated]:
+def _of_voltage(bench: PinBench, finding: PinFinding, slopes: Mapping[str, Value]) -> Iterator[Stated]:
     row = _highest(finding.rows)
     if row is None or row.trace is None or row.trace.settled is None:
         return
@@ -88,10 +93,16 @@ def _of_voltage(bench: PinBench, finding: PinFinding) -> Iterator[Stated]:
     rest = bench.rest_of(read)
     if rest is None or row.at_pin is None:
         return
-    u_shift = math.sqrt(max(row.at_pin.u**2 - rest.pin.u**2, 0.0))
-    shift = Contribution(Source("load taken off by calculation", "B", "rectangular", u_shift, unit="V"), 1.0)
-    at_pin = terms.at_pin(row.at_pin.value - rest.pin.value, shift)
-    yield Stated(at_pin.budget(AT_PIN, "V"), about_trial(row.trial))
+    shift_v, slope = row.at_pin.value - rest.pin.value, slopes.get(row.trial.resistor)
+    if slope is None or not bench.load_s:
+        u_shift = math.sqrt(max(row.at_pin.u**2 - rest.pin.u**2, 0.0))
+        at_pin = terms.at_pin(bounded_shift_term(shift_v, u_shift))
+        yield Stated(at_pin.budget(AT_PIN, "V"), about_trial(row.trial))
+        return
+    of_line = finding.line is not None and finding.line.passes
+    outside_s = seen_through(rest.fitted.value, rest.series_ohm)
+    shift = shift_term(shift_v, outside_s, slope, rest.load_u_s / bench.load_s, of_line=of_line)
+    yield _compared(terms.at_pin(shift), AT_PIN, "V", about_trial(row.trial))
 
 
 def _of_current(bench: PinBench, finding: PinFinding, pull_down: Term) -> Iterator[Stated]:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from results.analysis.budget import Budget, Contribution, Model, Source, propagate, rectangular
+from results.analysis.budget import Budget, Contribution, Model, Shape, Source, propagate, rectangular
 from results.analysis.ends import Ends
 from results.analysis.findings import Decay, LeakLine, Settled, Value
 from results.analysis.monte_carlo import Comparison, compare, simulate
@@ -166,10 +166,10 @@ class RestTerms:
         across = self._joined(lambda v, end, current: v + self.series_ohm * current - end)
         return joined(lambda current, volts, inside: current + volts * inside, self.net_current, across, pull_down)
 
-    def at_pin(self, shift_v: float, shift: Contribution) -> Term:
-        """The voltage at the pin with the bench's load taken off, which moves it by `shift_v`; `shift` is its error."""
+    def at_pin(self, shift: Term) -> Term:
+        """The voltage at the pin with the bench's load taken off, which moves it by `shift` (V)."""
         pin = self._joined(lambda v, end, current: v + self.series_ohm * current)
-        return joined(lambda volts, lifted: volts + lifted, pin, linear_term(shift_v, (shift,)))
+        return joined(lambda volts, lifted: volts + lifted, pin, shift)
 
     def _joined(self, model: Callable[[Any, Any, Any], Any]) -> Term:
         """A model of node, end and net pin current."""
@@ -178,6 +178,22 @@ class RestTerms:
             return model(v, end, (v - end) * fitted + (v - self.load_v) * load)
 
         return joined(whole, self.volts, self.fitted, self.load, self.end)
+
+
+def bounded_shift_term(shift_v: float, u_v: float) -> Term:
+    """How far taking the load off moves the node (V) where no slope is known: anywhere up to twice `shift_v`."""
+    error = Source("load taken off, slope not known", "B", "rectangular", u_v, unit="V")
+    return linear_term(shift_v, (Contribution(error, 1.0),))
+
+
+def shift_term(shift_v: float, outside_s: float, slope: Value, load_u: float, *, of_line: bool) -> Term:
+    """The same where the slope dI_net/dV is known (S): ΔI / (G − slope), with G left outside. It bends: near a fold the
+    slope may be nearly that of the load line. `load_u`: relative, of the load taken off."""
+    moved_a = shift_v * (outside_s - slope.value)
+    shape: Shape = "normal" if of_line else "rectangular"
+    flat = Source("slope at the rest point", "B", shape, slope.u, estimate=slope.value, unit="S")
+    load = Source("load taken off", "B", "rectangular", load_u)
+    return Term((flat, load), lambda x: moved_a * (1.0 + x[load.name]) / (outside_s - x[flat.name]))
 
 
 def line_terms(line: LeakLine) -> tuple[Term, Term] | None:

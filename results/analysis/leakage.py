@@ -170,7 +170,7 @@ def without_load(
     if not load_s:
         return pin
     bare = replace(point, outside=point.fitted)
-    seen_without = _through(point.fitted.value, point.series_ohm)
+    seen_without = seen_through(point.fitted.value, point.series_ohm)
     lifted = _taken(point, pin.value) - _taken(bare, pin.value)
     if slope_s is None:
         steepness = seen_without + 1.0 / weakest_pull_down_ohm
@@ -188,5 +188,6 @@ def _taken(point: RestPoint, pin_v: float) -> float:
     return (point.outside.value * pin_v - point.injected_a) / (1.0 + point.series_ohm * point.outside.value)
 
 
-def _through(conductance_s: float, series_ohm: float) -> float:
+def seen_through(conductance_s: float, series_ohm: float) -> float:
+    """What a conductance outside comes to behind a series resistance, in siemens."""
     return conductance_s / (1.0 + series_ohm * conductance_s)

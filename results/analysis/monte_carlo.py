@@ -85,10 +85,11 @@ def simulate(
     }
     if correlations:
         drawn |= _correlated(known, correlations, draws)
-    values = np.broadcast_to(np.asarray(model(drawn), dtype=np.float64), (draws,))
     tail = 0.5 * (1.0 - probability)
-    low, high = (float(end) for end in np.quantile(values, [tail, 1.0 - tail]))
-    return Simulation(float(values.mean()), float(values.std(ddof=1)), low, high, probability)
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):  # 1/x may come upon zero
+        values = np.broadcast_to(np.asarray(model(drawn), dtype=np.float64), (draws,))
+        low, high = (float(end) for end in np.quantile(values, [tail, 1.0 - tail]))
+        return Simulation(float(values.mean()), float(values.std(ddof=1)), low, high, probability)
 
 
 def compare(budget: Budget, simulation: Simulation, digits: int = DIGITS) -> Comparison:

@@ -64,7 +64,7 @@ def analyse_pin(
     finding = _pin(bench, condition, rows, line, pull_down)
     if sweep is not None:
         finding = _with_sweep(bench, finding, sweep)
-    return replace(finding, budgets=budgets_of(bench, finding, inside))
+    return replace(finding, budgets=budgets_of(bench, finding, inside, slopes))
 
 
 def _with_sweep(bench: PinBench, finding: PinFinding, sweep: SweepFinding) -> PinFinding:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import cast
 
 from results.analysis.budget import Budget, Contribution
@@ -94,12 +95,15 @@ def _caption(stated: Stated) -> str:
     budget, unit = stated.budget, cast("UnitSymbol", stated.budget.unit)
     value = quantity_text(Value(budget.value, budget.u), unit, budget.coverage, prefixed=unit != "V")
     said = f"{budget.quantity.capitalize()}: {value}, {stated.about}."
-    return said if stated.comparison is None else f"{said} {_compared(stated.comparison, unit)}"
+    return said if stated.comparison is None else f"{said} {_compared(stated.comparison, unit, budget.expanded)}"
 
 
-def _compared(compared: Comparison, unit: UnitSymbol) -> str:
+def _compared(compared: Comparison, unit: UnitSymbol, expanded: float) -> str:
     drawn = compared.simulation
-    interval = f"{_text(drawn.low, unit, 4)} to {_text(drawn.high, unit, 4)}"
+    # As many digits as show two of U.
+    size = max(abs(drawn.low), abs(drawn.high)) / expanded if expanded > 0.0 else 1.0
+    digits = min(max(2 + math.ceil(math.log10(size)), 2), 9) if math.isfinite(size) and size > 0.0 else 2
+    interval = f"{_text(drawn.low, unit, digits)} to {_text(drawn.high, unit, digits)}"
     if compared.validated:
         return f"Monte Carlo: {interval}; validated."
     return f"Not validated by Monte Carlo, whose interval is the one to use: {interval}."

@@ -284,7 +284,7 @@ def test_a_pin_that_was_not_measured_has_no_budget() -> None:
     assert finding.budgets == ()
     pin_bench = PinBench(record_of(bench), bench.pin)
     planned = find_pull_down([], None, bench.rules, 3.3, stuck=False)
-    assert budgets_of(pin_bench, finding, pull_down_term(pin_bench, planned, [], None)) == ()
+    assert budgets_of(pin_bench, finding, pull_down_term(pin_bench, planned, [], None), {}) == ()
 
 
 def test_a_sweep_tells_the_safe_resistance_by_the_limits_of_its_instruments() -> None:
@@ -296,7 +296,7 @@ def test_a_sweep_tells_the_safe_resistance_by_the_limits_of_its_instruments() ->
     assert sweep.safe is not None
     finding = replace(analysed(d1), sweep=sweep, safe_ohm=sweep.safe)
     bench = PinBench(record_of(Bench()), Bench().pin)
-    stated = {one.budget.quantity: one for one in budgets_of(bench, finding, Term((), lambda x: 1 / 60e3))}
+    stated = {one.budget.quantity: one for one in budgets_of(bench, finding, Term((), lambda x: 1 / 60e3), {})}
     safe, required = stated[SAFE], stated[REQUIRED]
     assert safe.about == f"from the sweep, {sweep.worse.branch} branch"
     assert (safe.budget.value, safe.budget.u) == pytest.approx((sweep.safe.value, sweep.safe.u), rel=1e-9)
@@ -314,7 +314,7 @@ def test_where_g_req_may_be_zero_it_has_a_budget_and_r_safe_none() -> None:
     sweep = SweepFinding(SWEEP, None, worse=branch, safe_low_ohm=1 / 9e-9)
     finding = replace(analysed(d3), sweep=sweep, safe_ohm=None)
     bench = PinBench(record_of(Bench()), Bench().pin)
-    stated = {one.budget.quantity: one.budget for one in budgets_of(bench, finding, Term((), lambda x: 1 / 60e3))}
+    stated = {one.budget.quantity: one.budget for one in budgets_of(bench, finding, Term((), lambda x: 1 / 60e3), {})}
     assert stated[REQUIRED].u == pytest.approx(5e-9, rel=1e-9, abs=0.0)
     assert SAFE not in stated
 
@@ -337,3 +337,25 @@ def test_a_pin_that_is_pressed_to_ground_has_the_same_budgets(law: mirrors.Law, 
         assert budget.u == pytest.approx(value.u, rel=1e-6, abs=0.0)
     names = {part.source.name for part in of(finding, NET_CURRENT).budget.contributions}
     assert "rail reading" in names or of(finding, NET_CURRENT).about.startswith("no resistor")
+
+
+def test_a_load_taken_off_where_the_curve_may_be_nearly_flat_bends() -> None:
+    """The slope is a chord, with a half-width as large as itself: to first order the node moves by as much again at
+    most, by Monte Carlo by ten times as much and more, where the true curve is flat."""
+    finding = analysed(d1)
+    stated = of(finding, AT_PIN)
+    assert stated.comparison is not None
+    assert not stated.comparison.validated
+    [bare] = [row for row in finding.rows if row.trial.resistor == NO_RESISTOR]
+    assert bare.settled is not None
+    assert bare.at_pin is not None
+    shift_v = bare.at_pin.value - bare.settled.value
+    drawn = stated.comparison.simulation
+    assert drawn.high - bare.at_pin.value > 5.0 * shift_v
+    assert abs(bare.at_pin.value - drawn.low) < 3.0 * bare.settled.u
+
+
+def test_a_line_that_passed_tells_the_slope_well_enough() -> None:
+    compared = of(analysed(d4), AT_PIN).comparison
+    assert compared is not None
+    assert compared.simulation.high - compared.simulation.low < 4.0 * of(analysed(d4), AT_PIN).budget.u
