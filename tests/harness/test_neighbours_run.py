@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
 from itertools import groupby
 from pathlib import Path
 
 import pytest
 
+from drivers.serial_link import open_serial_link
 from harness.bench_file import bench_from_text
 from harness.errors import UserFileError
 from harness.plan import plan_from_text
 from harness.plan_rules import neighbours_of
+from harness.run import GUARD_REPORT
 from harness.sequence import trials_in_order
 from harness.together import check_together
 from results.analysis.findings import RunFinding
+from tests.harness.test_conditions_run import asked, supplied_bench, supplied_board
 from tests.harness.whole_bench import SOUND, bench_text, board_text, found, plan_text, run_plan, simulated
 from tests.harness.wrong_files import BENCH, PLAN, changed, swept_bench
 
@@ -117,3 +126,40 @@ def test_a_neighbour_without_a_relay_of_its_own_is_refused_and_one_that_drives_t
         "plan.toml: neighbours.states: drives 7.372 mA through wiring.hold.D2 into a pin at 0 V, above "
         "limits.press_current of bench.toml, 5 mA"
     )
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL here")
+@pytest.mark.parametrize(("at_end", "left"), [("off", "0"), ("on", "1")])
+def test_a_killed_run_lets_the_neighbours_go_and_leaves_the_supply_as_planned(
+    at_end: str, left: str, tmp_path: Path
+) -> None:
+    """The guard opens the hold relays too, and switches the supply off unless it is to stay on."""
+    pins = {"D1": SOUND, "D2": SOUND}
+    hold = '[wiring.hold.D2]\nchannel = "relay_board 9"\nresistor_ohm = 1000.0\n'
+    plan = plan_text(list(pins), trials='[neighbours]\nstates = ["pressed"]\n')
+    plan = plan.replace("repeats = 1\n", "repeats = 100\n").replace("[rail]\n", f'[rail]\nat_end = "{at_end}"\n')
+    with simulated(tmp_path, supplied_board(pins).replace("[supply]", f"{hold}[supply]")) as resources:
+        bench = supplied_bench(resources, list(pins)) + '[wiring.hold]\nD1 = "relay_board 8"\nD2 = "relay_board 9"\n'
+        (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
+        (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
+        run = subprocess.Popen(
+            [sys.executable, "-m", "harness.cli", "run", "plan.toml", "--bench", "bench.toml", "--plain", "--no-pdf"],
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert run.stdout is not None
+        assert any(line.startswith("2/") for line in run.stdout)
+        run.kill()
+        run.communicate(timeout=60)
+        report = tmp_path / "runs" / GUARD_REPORT
+        deadline = time.monotonic() + 30.0
+        while not (report.exists() and report.read_text()):
+            assert time.monotonic() < deadline, "the guard has not said what it did"
+            time.sleep(0.05)
+        assert json.loads(report.read_text()) == {"reason": "run ended", "not_verified": {}}
+        board = open_serial_link(resources["relay_board"])
+        assert board.ask("CLOSED?") == "NONE"
+        board.close()
+        assert asked(resources["supply"], "OUTP:STAT?") == left

@@ -62,6 +62,23 @@ def test_one_stuck_reading_is_compared_as_the_two_sample_t_test_does() -> None:
     assert (draw.stuck, draw.released, draw.draws_more) == (1, 6, True)
 
 
+def test_what_the_unit_draws_before_the_press_is_left_out() -> None:
+    """Another pin that an earlier trial left latched adds as much before as after."""
+    bench = Bench(repeats=6)
+    stuck = drawing(analysed(d1, bench), "D1", [6.14e-3], bare=True)
+    latched = []
+    for row in stuck.rows:
+        seen = row.observation
+        assert seen is not None
+        more_a = None if seen.supply_a is None else seen.supply_a + 3e-4
+        latched.append(replace(row, observation=replace(seen, supply_a=more_a, supply_before_a=BEFORE_A + 3e-4)))
+    other = drawing(analysed(d3, bench), "D3", list(REST_A), bare=True)
+    found = with_supply_draw(record(), (replace(stuck, rows=tuple(latched)), other))[0].supply
+    assert found is not None
+    assert found.extra is not None
+    assert found.extra.value == pytest.approx(6.14e-3 - float(np.mean(REST_A)))
+
+
 def test_what_lies_within_the_scatter_is_not_called_more() -> None:
     assert drawn([6.02e-3]).draws_more is False
 
