@@ -51,7 +51,7 @@ def headline(finding: RunFinding) -> dict[str, Any]:
     total, pins = len(worst), "pin" if len(worst) == 1 else "pins"
     if bad:
         stay = "stays" if len(bad) == 1 else "stay"
-        text = f"{len(bad)} of {total} {pins} {stay} high{somewhere}; {_remedy(finding.pins)}."
+        text = f"{len(bad)} of {total} {pins} {stay} high{somewhere}; {_remedy(finding)}."
         tone = "nonconforming"
     elif not judged:
         text, tone = "No pin could be judged.", "open"
@@ -89,19 +89,34 @@ def _all(total: int) -> str:
     return "The one pin" if total == 1 else f"All {total} pins"
 
 
-def _remedy(findings: Sequence[PinFinding]) -> str:
-    """What to fit, from every condition under which a pin stayed high: the smallest value suits all of them."""
-    bad = [pin for pin in findings if pin.verdict in NONCONFORMING]
-    able = [pin for pin in bad if pin.advice.ohm is not None]
-    unable = list(dict.fromkeys(pin.pin for pin in bad if pin.advice.ohm is None))
-    values = [pin.advice.ohm for pin in able if pin.pin not in unable and pin.advice.ohm is not None]
+def _remedy(finding: RunFinding) -> str:
+    """What to fit on the pins that stayed high: the smallest value suits all of them."""
+    fits = _fits(finding)
+    unable = [name for name, ohm in fits.items() if ohm is None]
+    values = [ohm for ohm in fits.values() if ohm is not None]
     if not values:
         return "no resistor to fit can be named"
     fit = f"fit {plain(min(values), 'Ω')} to ground on"
     if not unable:
-        return f"{fit} {'each' if len({pin.pin for pin in bad}) > 1 else 'it'}"
-    helped = [pin.pin for pin in able if pin.pin not in unable]
+        return f"{fit} {'each' if len(fits) > 1 else 'it'}"
+    helped = [name for name, ohm in fits.items() if ohm is not None]
     return f"{fit} {names(helped, IN_HEADLINE)}; no value can be named for {names(unable, IN_HEADLINE)}"
+
+
+def _fits(finding: RunFinding) -> dict[str, float | None]:
+    """The value of each pin that stayed high, over all conditions that count; None where none can be named."""
+    bad = list(dict.fromkeys(pin.pin for pin in finding.pins if pin.verdict in NONCONFORMING))
+    if finding.board_advice is not None:
+        named = {fit.pin: fit.ohm for fit in finding.board_advice.pins}
+        return {name: named[name] for name in bad}
+    return {name: _smallest([pin for pin in finding.pins if pin.pin == name]) for name in bad}
+
+
+def _smallest(findings: Sequence[PinFinding]) -> float | None:
+    """Without an advice for the unit: from the conditions under which the pin stayed high."""
+    values = [pin.advice.ohm for pin in findings if pin.verdict in NONCONFORMING]
+    known = [ohm for ohm in values if ohm is not None]
+    return min(known) if len(known) == len(values) else None
 
 
 def _details(worst: dict[str, PinFinding], bad: list[PinFinding], finding: RunFinding) -> list[str]:

@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from results.analysis.board_advice import board_advice
-from results.analysis.findings import RunFinding
+from results.analysis.findings import Advice, RunFinding
 from results.analysis.neighbours import with_neighbours
 from results.report.advice_csv import write_advice_csv
 from results.report.fit_section import fit_section, margin_text
+from results.report.headline import headline
 from results.report.more_tables import table_names
 from tests.results.analysis.made_pins import Bench, analysed, d1, d2, d3, record_of
 
@@ -81,3 +82,28 @@ def test_advice_csv_has_the_pins_then_the_unit(tmp_path: Path) -> None:
     assert [float(row["resistor_ohm"]) for row in rows[6:]] == [3.9e3, 4.7e3, 5.6e3]
     assert float(rows[7]["margin"]) == pytest.approx(finding.pins[0].advice.margin, rel=1e-8)
     assert rows[0]["release_time_from"] == "at most, as measured with 4.7 kΩ"
+
+
+def test_the_headline_names_what_suits_the_pins_under_every_condition_that_counts() -> None:
+    """Stuck as found too, where no resistor was tried: "no value can be named" used to stand there."""
+    finding = two_stick()
+    found = tuple(
+        replace(
+            pin,
+            condition=replace(pin.condition, pin_setup="as found"),
+            rows=tuple(replace(row, trial=replace(row.trial, as_found=True)) for row in pin.rows),
+            advice=Advice(None, True, None, "no trial with a resistor: plan some"),
+        )
+        for pin in finding.pins[:2]
+    )
+    pins = (*found, *finding.pins)
+    as_found = replace(finding, pins=pins, board_advice=board_advice(finding.record, pins))
+    said = "2 of 3 pins stay high under at least one condition; fit 4.7\u00a0kΩ to ground on each."
+    assert headline(as_found)["text"] == said
+    cold = replace(finding.pins[0], condition=replace(finding.pins[0].condition, temperature_c=-20.0))
+    cold = replace(cold, advice=replace(cold.advice, ohm=3.3e3))
+    pins = (cold, *finding.pins)
+    assert (
+        "fit 3.3\u00a0kΩ to ground on each"
+        in headline(replace(finding, pins=pins, board_advice=board_advice(finding.record, pins)))["text"]
+    )
