@@ -10,7 +10,7 @@ from results.analysis.neighbours import around
 from results.analysis.verdict import STUCK
 from results.quantity import show
 from results.record.run_record import RunRecord
-from results.record.trial import Condition
+from results.record.trial import NO_CAPACITOR, Condition
 
 _WORST_FIRST: tuple[Clears, ...] = ("sticks", "not shown", "clears")
 
@@ -19,12 +19,14 @@ def board_advice(record: RunRecord, pins: Sequence[PinFinding]) -> BoardAdvice:
     """What to fit on every pin of the unit that needs a resistor.
 
     A condition whose pin setup only takes the leak away (the input buffer off, where the plan names that setup) does
-    not count, nor does the state as found: it was made by nobody, and no resistor was tried in it. Of each pin the
-    smallest value over all other conditions counts, of the unit the smallest of its pins. A pin without one leaves the
-    unit without one: what suits the others alone is no value for the unit. Pure.
+    not count, nor does the state as found: it was made by nobody, and no resistor was tried in it; nor one with a
+    capacitor added, where the pin was tried without it, too. Of each pin the smallest value over all others counts, of
+    the unit the smallest of its pins. A pin without one leaves the unit without one: what suits the others alone is no
+    value for the unit. Pure.
     """
-    used = [pin for pin in pins if not _why_left_out(record, pin)]
-    left_out = tuple(dict.fromkeys(why for pin in pins if (why := _why_left_out(record, pin))))
+    reasons = [_why_left_out(record, pin, pins) for pin in pins]
+    used = [pin for pin, why in zip(pins, reasons, strict=True) if not why]
+    left_out = tuple(dict.fromkeys(why for why in reasons if why))
     names = list(dict.fromkeys(pin.pin for pin in pins))
     fits = tuple(_pin_fit(name, used, pins) for name in names)
     needing = [fit for fit in fits if fit.needed is not False]
@@ -51,12 +53,16 @@ def board_advice(record: RunRecord, pins: Sequence[PinFinding]) -> BoardAdvice:
     )
 
 
-def _why_left_out(record: RunRecord, pin: PinFinding) -> str:
+def _why_left_out(record: RunRecord, pin: PinFinding, pins: Sequence[PinFinding]) -> str:
     off = None if record.sweep is None or record.sweep.leak_setups is None else record.sweep.leak_setups[1]
     if pin.condition.pin_setup == off:
         return f"{off}: the input buffer is off, for the leak alone"
     if pin.rows and all(row.trial.as_found for row in pin.rows):
         return f"{pin.condition.pin_setup}: before the first reset, pin setup not known"
+    added = pin.condition.capacitor
+    bare = any(one.pin == pin.pin and one.condition.capacitor == NO_CAPACITOR for one in pins)
+    if added != NO_CAPACITOR and bare:
+        return f"{added} added: slower than the unit is, to see the margin near the fold"
     return ""
 
 
@@ -158,10 +164,12 @@ def _reason(
 
 
 def condition_text(condition: Condition) -> str:
-    """Pin setup, rail, temperature, neighbours: "reset default, 3.3 V, 23.4 °C, neighbours pressed"."""
+    """Pin setup, rail, temperature, what was added, neighbours: "reset default, 3.3 V, 23.4 °C, neighbours pressed"."""
     parts = [condition.pin_setup, show(condition.rail_v, "V")]
     if condition.temperature_c is not None:
         parts.append(show(condition.temperature_c, "°C"))
+    if condition.capacitor != NO_CAPACITOR:
+        parts.append(f"{condition.capacitor} added")
     if condition.neighbours:
         parts.append(f"neighbours {condition.neighbours}")
     return ", ".join(filter(None, parts))

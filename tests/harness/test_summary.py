@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from harness.summary import summary_lines
+from harness.errors import ALL_RELEASED, OTHER_VERDICT
+from harness.summary import status_of, summary_lines
 from results.analysis.board_advice import board_advice
+from results.analysis.dwell_finding import DwellFinding
 from results.analysis.findings import RunFinding
 from results.record.run_record import RateAsked
 from tests.results.report.test_fit_section import two_stick
@@ -56,3 +58,19 @@ def test_a_pin_tried_under_several_conditions_has_one_line_with_the_worst() -> N
     assert lines[0] == "Fernhill irrigation controller FH-2417-001: 1 of 2 pins released every time without a resistor"
     assert lines[1].startswith("  D1: stuck high under reset default, 3.3 V, 60 °C (of 2 conditions), rests at 2.03")
     assert not [line for line in lines[2:] if line.startswith("  ")]
+
+
+def test_a_pin_that_minutes_show_otherwise_is_no_all_clear() -> None:
+    finding = two_stick()
+    pin = finding.pins[2]
+    free = replace(finding, pins=(pin,), trials=pin.rows)
+    assert status_of(free) == ALL_RELEASED
+    dwell = DwellFinding(pin.rows[0].trial, early_word="released", late_word="released")
+    for early, late, status in (
+        ("released", "released", ALL_RELEASED),
+        ("released", "stuck between", OTHER_VERDICT),
+        ("stuck high", "released", OTHER_VERDICT),
+        (None, None, OTHER_VERDICT),
+    ):
+        held = replace(dwell, early_word=early, late_word=late)  # type: ignore[arg-type]
+        assert status_of(replace(free, pins=(replace(pin, dwell=held),))) == status

@@ -131,3 +131,17 @@ def test_the_margin_asked_for_is_that_of_the_plan() -> None:
     board = advised(pin("D2", 5.6e3, 7e3), record=strict)
     assert "(asked 30 %)" in board.reason
     assert not board.neighbours[1].keeps_margin
+
+
+def test_a_capacitor_that_a_trial_added_is_not_how_the_unit_is_used() -> None:
+    """It makes the node slow, and a slow pin asks for a smaller resistor than the unit needs."""
+    added = replace(SETUP, capacitor="100 nF")
+    slow = pin("D1", 1e3, 1.3e3, condition=added, verdict="slow")
+    board = advised(pin("D1", 8.2e3, 10e3), slow)
+    assert (board.ohm, board.left_out) == (
+        8.2e3,
+        ("100 nF added: slower than the unit is, to see the margin near the fold",),
+    )
+    only = advised(slow)
+    assert (only.ohm, only.left_out) == (1e3, ())
+    assert only.reason.endswith("at D1, reset default, 3.3 V, 100 nF added")
