@@ -8,6 +8,7 @@ from results.analysis.findings import PinFinding, TrialFinding
 from results.analysis.pin_bench import PinBench
 from results.analysis.remedy import RemedyFinding
 from results.analysis.verdict import NO_EVIDENCE
+from results.quantity import resistor_name, show
 from results.record.trial import NO_RESISTOR, Resistor
 
 
@@ -80,7 +81,13 @@ def _margin(bench: PinBench, pin: PinFinding, chosen: Resistor) -> tuple[float |
     rules = bench.record.rules
     if pin.sweep is not None and pin.sweep.safe_low_ohm is not None and pin.sweep.agreement != "disagrees":
         external_ohm = pin.sweep.safe_low_ohm - bench.pin.series_ohm
-        return external_ohm / (chosen.nominal_ohm * (1.0 + rules.advised_tolerance)) - 1.0, ""
+        margin = external_ohm / (chosen.nominal_ohm * (1.0 + rules.advised_tolerance)) - 1.0
+        short = f"less than the margin of {show(rules.margin, '%')} that the plan asks for"
+        return margin, f"{short}{_not_tried(pin)}" if margin < rules.margin else ""
     if pin.advice.ohm == chosen.nominal_ohm and pin.advice.margin is not None:
         return pin.advice.margin, ""
     return None, "no margin is shown: no larger resistor released every time, and no sweep tells the limit"
+
+
+def _not_tried(pin: PinFinding) -> str:
+    return "" if pin.advice.ohm is None else f": {resistor_name(pin.advice.ohm)}, which is recommended, was not tried"

@@ -34,10 +34,10 @@ class SideBySide:
 
 
 PARTS: dict[Remedy, str] = {
-    "external pull-down": "one resistor a pin",
-    "driven low": "a source that also drives low, for each pin",
-    "changeover contact": "a changeover contact and a wire to ground, for each pin",
-    "polled buffer": "none: firmware",
+    "external pull-down": "a resistor a pin",
+    "driven low": "a driver that sinks, a pin",
+    "changeover contact": "a changeover contact and its ground wire, a pin",
+    "polled buffer": "none (firmware)",
 }
 
 
@@ -85,10 +85,10 @@ def _open(row: SideBySide) -> str:
 
 
 def margin_text(margin: float | None, margin_of: str) -> str:
-    """A margin as a share of what is needed; a factor where it is large."""
+    """A margin as a share of what is needed: 13 % more than that; where it is large, 39 × that."""
     if margin is None:
         return "not determined"
-    share = f"{100.0 * margin:.0f} %" if margin < 10.0 else f"{1.0 + margin:.3g} times what is needed"
+    share = f"{100.0 * margin:.0f} %" if margin < 10.0 else f"{1.0 + margin:.3g} ×"
     return f"{share} in {margin_of}"
 
 

@@ -58,11 +58,11 @@ def remedy_sections(finding: RunFinding) -> list[Section]:
 def _compared(finding: RunFinding, rows: list[SideBySide]) -> Section:
     columns = (
         Column("Remedy"),
-        Column("Clears pins that latch"),
+        Column("Clears"),
         Column("Worst margin"),
-        Column("Extra current when pressed", "right"),
-        Column("Power when pressed", "right"),
-        Column("Release time, worst", "right"),
+        Column("Extra current", "right"),
+        Column("Power", "right"),
+        Column("Release", "right"),
         Column("Parts added", wide=True),
     )
     cells = tuple(
@@ -89,7 +89,8 @@ def _compared(finding: RunFinding, rows: list[SideBySide]) -> Section:
     )
     clears_all = frozenset(number for number, row in enumerate(rows) if row.latching and row.cleared == row.latching)
     notes = (
-        "In bold: clears every pin that latches. The contact is the discharge relay of the bench, the driver its "
+        "In bold: clears every pin that latches. Current and power: extra, while a pin is pressed. Release: the "
+        "longest, from the release until below V_IL. The contact is the discharge relay of the bench, the driver its "
         f"source at 0 V; the firmware was set to {rules.polled_setup!r}, said to open the buffer every "
         f"{show(rules.poll_period_s, 's')} for {show(rules.open_time_s, 's')}. Release times are those with the bench "
         "on the node, and of a contact hold the time that two relays take.",

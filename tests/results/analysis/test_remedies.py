@@ -93,6 +93,9 @@ def test_with_a_sweep_the_margin_of_a_resistor_is_that_to_its_lower_limit() -> N
     """9.38 kΩ are safe, 8.2 kΩ and 1 % were tried: 13 %."""
     found = remedies(run(resistors=(NO_RESISTOR, "10 kΩ", "8.2 kΩ"), swept=True))["external pull-down"]
     assert found.margin == pytest.approx(9377.77 / (8200.0 * 1.01) - 1.0, abs=0.01)
+    assert found.note == (
+        "less than the margin of 20 % that the plan asks for: 6.8 kΩ, which is recommended, was not tried"
+    )
 
 
 def test_a_driver_must_sink_the_overdrive_current_and_has_a_margin_to_it() -> None:
@@ -295,7 +298,7 @@ def test_a_fall_is_timed_from_the_last_sample_at_its_level_to_the_first_that_sta
 
 def test_margins_and_steps_in_words() -> None:
     assert margin_text(0.134, "conductance") == "13 % in conductance"
-    assert margin_text(38.3, "current") == "39.3 times what is needed in current"
+    assert margin_text(38.3, "current") == "39.3 × in current"
     assert margin_text(None, "time") == "not determined"
     one = RemedyFinding("polled buffer", "clears", tries=1, cleared=1, polls=6, polls_right=6)
     assert step_text(one) == "the pin is low, 6 of 6 polls right"

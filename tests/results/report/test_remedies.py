@@ -83,15 +83,15 @@ def test_a_row_a_remedy_says_what_it_clears_with_what_margin_and_at_what_price()
     [table] = compared.tables
     assert [row[:3] for row in table.rows] == [
         ("external pull-down", "2 of 2", "13 % in conductance; open for 1"),
-        ("driven low", "2 of 2", "13 times what is needed in current"),
+        ("driven low", "2 of 2", "13 × in current"),
         ("changeover contact", "2 of 2", "730 % in time"),
-        ("polled buffer", "1 of 2, not D2", "27.7 times what is needed in time"),
+        ("polled buffer", "1 of 2, not D2", "27.7 × in time"),
     ]
     assert [row[3:] for row in table.rows] == [
-        ("402 µA", "1.33 mW", "400 µs", "one resistor a pin"),
-        ("none", "none", "200 µs", "a source that also drives low, for each pin"),
-        ("none", "none", "6 ms", "a changeover contact and a wire to ground, for each pin"),
-        ("none", "none", "not determined", "none: firmware"),
+        ("402 µA", "1.33 mW", "400 µs", "a resistor a pin"),
+        ("none", "none", "200 µs", "a driver that sinks, a pin"),
+        ("none", "none", "6 ms", "a changeover contact and its ground wire, a pin"),
+        ("none", "none", "not determined", "none (firmware)"),
     ]
     assert table.marked == frozenset({0, 1, 2})
 
@@ -103,7 +103,7 @@ def test_each_pin_has_its_numbers_with_their_u() -> None:
     seen = {(row[0], row[1]): tuple(row[2:]) for row in texts}
     assert seen["D1", "driven low"] == (
         "clears, 3 of 3",
-        "39 times what is needed in current",
+        "39 × in current",
         "below V_IL after 200 µs; to sink (101.90 ± 0.30) µA; source sank (2 ± 24) nA at first, (1 ± 24) nA at rest",
     )
     assert seen["D1", "polled buffer"][2] == (
@@ -135,4 +135,4 @@ def test_the_csv_has_a_row_a_pin_and_remedy(tmp_path: Path) -> None:
     cells = dict(zip(COLUMNS, rows[3].split(","), strict=True))
     assert (cells["remedy"], cells["polls"], cells["polls_right"]) == ("polled buffer", "120", "120")
     assert (cells["safe_gap_s"], cells["safe_gap_is_upper_bound"]) == ("0.0018715", "no")
-    assert (cells["needed_current_a"], cells["trial_resistor"], cells["parts_added"]) == ("", "", "none: firmware")
+    assert (cells["needed_current_a"], cells["trial_resistor"], cells["parts_added"]) == ("", "", "none (firmware)")
