@@ -13,7 +13,9 @@ from harness.sequence import trials_in_order
 from results.record.run_record import (
     DwellRules,
     InstrumentRecord,
+    PressLevelRules,
     RateAsked,
+    RemedyRules,
     RunRecord,
     SourceModel,
     SweepRules,
@@ -200,3 +202,27 @@ source = "switch 202"
     settings = press_settings(plan, bench_from_text(changed(BENCH, ("\n[wiring]\n", source))))
     assert (settings.path, settings.press_v) == ("source", 3.2)
     assert (settings.source_accuracy_reading, settings.source_accuracy_a) == pytest.approx((1e-3, 10e-9))
+
+
+def test_what_is_asked_of_pins_that_latch_stands_in_the_record_and_in_the_settings() -> None:
+    tables = """
+[press_level]
+resolution = "10 mV"
+
+[remedies]
+tried = ["polled buffer", "driven low"]
+driver_current = "4 mA"
+polls = 7
+
+[advice]"""
+    plan, bench = plan_from_text(changed(PLAN, ("[advice]", tables))), bench_from_text(BENCH)
+    record = make_record(plan, bench, [], run="r", started_utc="2027-01-14T10:15:00+00:00", version="0")
+    remedies = RemedyRules(("polled buffer", "driven low"), 4e-3, "polled buffer", 0.05, 20e-6, 7, "reset default")
+    assert (record.press_level, record.remedies) == (PressLevelRules(0.01, 3), remedies)
+    assert from_json(as_json(record)) == record
+    settings = press_settings(plan, bench)
+    assert (settings.press_level, settings.remedies, settings.allowed_s) == (record.press_level, remedies, 0.05)
+    without = make_record(
+        plan_from_text(PLAN), bench, [], run="r", started_utc="2027-01-14T10:15:00+00:00", version="0"
+    )
+    assert (without.press_level, without.remedies) == (None, None)
