@@ -338,7 +338,8 @@ class Bench:
         with self._state.moving("measure rail"):
             source = None if source_v is None else partial(self._forced, source_v)
             look = self._bus.look(resistors, source)
-            for volts, ohm in ((look.rail_v, self.wiring.rail_ohm), (look.press_v, self.wiring.press_ohm)):
+            press_ohm = self.wiring.press_ohm if self.wiring.press_to == "rail" else None
+            for volts, ohm in ((look.rail_v, self.wiring.rail_ohm), (look.press_v, press_ohm)):
                 if volts is not None and ohm is not None:
                     self._rail_is(self._bus.corrected(volts, ohm))
                     break
@@ -497,7 +498,8 @@ class Bench:
         if self._path == "source":
             return self._level_v, self.wiring.source_ohm, self.wiring.source_u_ohm
         if self._path == "relay":
-            return self._rail_v, self.wiring.press_ohm, self.wiring.press_u_ohm
+            behind_v = self._rail_v if self.wiring.press_to == "rail" else 0.0
+            return behind_v, self.wiring.press_ohm, self.wiring.press_u_ohm
         return None, None, None
 
     def start_log(self, interval_s: float, samples: int, aperture_s: float | None = None) -> float:

@@ -33,8 +33,10 @@ class BusLook:
     """The bus with no pin on it, in volts, as read: the divider of relay's resistor and meter is in them.
 
     `rail_v` through the rail relay, `press_v` through the press relay, None where there is none. `fitted_v`: with each
-    trial resistor, through the rail relay, else through the press relay. `alone_v`: let go of, a bus fall later; None
-    where nothing would bring it down. `source`: volts and amperes that a source measured through its series relay.
+    trial resistor, through the rail relay, else through the press relay. Where a press leads to ground, `press_v` is
+    read with the rail relay closed, too, and `fitted_v` through the press relay. `alone_v`: let go of, a bus fall
+    later; None where nothing would bring it down. `source`: volts and amperes that a source measured through its series
+    relay.
     """
 
     rail_v: float | None
@@ -105,7 +107,14 @@ class Bus:
     @property
     def is_switched(self) -> bool:
         """Whether the pin on the bus is there through a select relay."""
-        return self.pin is not None and self.pin in self._wiring.select
+        told = self._wiring.resistors_to == "ground" or self._way_to_rest() is not None
+        return self.pin is not None and self.pin in self._wiring.select and told
+
+    def _way_to_rest(self) -> Channel | None:
+        """The relay that joins the bus to the rail, where pins rest there; None where there is none."""
+        if self._wiring.resistors_to == "ground":
+            return None
+        return self._wiring.rail if self._wiring.discharge is None else self._wiring.discharge
 
     def check_select(self, pin: str) -> None:
         if pin not in self._wiring.select and self._operator is None:
@@ -222,11 +231,13 @@ class Bus:
         `source` forces a voltage on the bus and lets go of it again: returns volts and amperes.
         """
         wiring = self._wiring
-        way = wiring.press if wiring.rail is None else wiring.rail
+        # A resistor that ends at the rail shows against ground only, and there a press leads.
+        to_rail = wiring.press_to == "rail"
+        way = wiring.press if wiring.rail is None or not to_rail else wiring.rail
         with self.alone():
             forced = None if source is None else source()
             rail_v = None if wiring.rail is None else self._read_through(wiring.rail)
-            press_v = None if wiring.press is None else self._read_through(wiring.press)
+            press_v = None if wiring.press is None else self._read_pressed(wiring.press)
             alone_v = self._let_fall()
             wired = [name for name in resistors if name in wiring.fit] if way is not None else []
             fitted_v = {name: self._read_fitted(name, way) for name in wired if way is not None}
@@ -236,6 +247,15 @@ class Bus:
         with undoing(partial(self._open, relay)):
             self._close(relay)
             return self._meter.read()
+
+    def _read_pressed(self, press: Channel) -> float:
+        """Through the press relay. Where it leads to ground, with the rail relay closed beside it: the bus alone is at
+        0 V whether the press relay closes or not."""
+        if self._wiring.press_to == "rail" or self._wiring.rail is None:
+            return self._read_through(press)
+        with undoing(partial(self._open, self._wiring.rail)):
+            self._close(self._wiring.rail)
+            return self._read_through(press)
 
     def _read_fitted(self, name: str, way: Channel) -> float:
         with undoing(partial(self._open, self._wiring.fit[name])):
@@ -254,11 +274,19 @@ class Bus:
 
     def check_alone(self) -> None:
         if not self.is_switched:
+            if self.pin in self._wiring.select:
+                raise WiringError(
+                    "wiring.discharge: no relay joins the bus to the rail, where pins rest: it says nothing"
+                )
             raise WiringError(f"wiring.select: pin {self.pin!r} is not switched: the bus cannot be read alone")
 
     def alone_voltage(self) -> float:
-        """Volts on the bus, pin and switched resistor off it meanwhile."""
+        """Volts on the bus, pin and switched resistor off it meanwhile; joined to the rail where pins rest there, or
+        the meter would pull it down."""
         with self.alone():
+            way = self._way_to_rest()
+            if way is not None:
+                return self._read_through(way)
             if self._wiring.discharge is not None:
                 # A meter with an input of gigaohms would hold the bus's charge for seconds.
                 self._close(self._wiring.discharge)
@@ -309,9 +337,9 @@ class Bus:
     def _way_to_rail(self) -> tuple[Channel, float]:
         wiring = self._wiring
         for relay, ohm in ((wiring.rail, wiring.rail_ohm), (wiring.press, wiring.press_ohm)):
-            if relay is not None and ohm is not None:
+            if relay is not None and ohm is not None and (relay is wiring.rail or wiring.press_to == "rail"):
                 return relay, ohm
-        raise WiringError("wiring: the rail cannot be measured: neither a rail nor a press channel")
+        raise WiringError("wiring: the rail cannot be measured: neither a rail nor a press channel leads there")
 
 
 def _names(wires: Iterable[str]) -> str:

@@ -85,7 +85,9 @@ class Presser:
             self._limits.check_press_time(what, hold_s)
         if path == "relay":
             self._channel(path)
-            self._limits.check_press_resistor(what, level_v, self._wiring.press_ohm)
+            # Pressed to ground, a pin that holds the rail drives as much: whatever the rail is, it is within the limit.
+            across_v = level_v if self._wiring.press_to == "rail" else self._limits.voltage_v
+            self._limits.check_press_resistor(what, across_v, self._wiring.press_ohm)
         elif path == "source":
             if self._source is None:
                 raise WiringError(f"{what}: this bench has no source")

@@ -9,6 +9,7 @@ from typing import Literal
 from drivers.errors import WiringError
 
 Device = Literal["switch", "relay_board"]
+End = Literal["rail", "ground"]
 
 NOTHING = "none"
 """The name of the trial resistor that is not there."""
@@ -31,7 +32,8 @@ class Wiring:
 
     `select`: pin name to its relay. `fit`: trial resistor's name to its relay. Resistances in ohm; `press_u_ohm` and
     `source_u_ohm` are standard uncertainties. `source_ohm` is a resistor between source and bus.
-    `hold`: pin name to the relay that holds it at the rail beside the bus, through `hold_ohm`.
+    `press_to`: where a press leads; `resistors_to`: where discharge and trial resistors end, the level that a pin rests
+    at. `hold`: pin name to the relay that holds it at the rail beside the bus, through `hold_ohm`.
     `add`: name of an added capacitor of `add_f` farad to its relay.
     """
 
@@ -47,6 +49,8 @@ class Wiring:
     source_ohm: float = 0.0
     source_u_ohm: float = 0.0
     fit: Mapping[str, Channel] = field(default_factory=dict)
+    press_to: End = "rail"
+    resistors_to: End = "ground"
     hold: Mapping[str, Channel] = field(default_factory=dict)
     hold_ohm: Mapping[str, float] = field(default_factory=dict)
     add: Mapping[str, Channel] = field(default_factory=dict)
@@ -67,6 +71,10 @@ class Wiring:
                 raise WiringError(f"wiring.add.{name}: needs wiring.discharge: a capacitor is joined discharged only")
             if not self.add_f.get(name, 0.0) > 0.0:
                 raise WiringError(f"wiring.add.{name}: needs a capacitance above 0 F: {self.add_f.get(name)!r}")
+        if self.press_to == self.resistors_to:
+            raise WiringError(
+                f"wiring: press and trial resistors both lead to the {self.press_to}: nothing is released"
+            )
         for pin in self.hold:
             if not self.hold_ohm.get(pin, 0.0) > 0.0:
                 raise WiringError(f"wiring.hold.{pin}: needs a resistor above 0 Ω: {self.hold_ohm.get(pin)!r}")

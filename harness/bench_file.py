@@ -52,6 +52,8 @@ class BenchFile(BenchTables):
             source=source,
             source_ohm=source_ohm or 0.0,
             source_u_ohm=source_u_ohm or 0.0,
+            press_to=wiring.press_to,
+            resistors_to=wiring.resistors_to,
             hold={pin: wire.channel for pin, wire in wiring.hold.items()},
             hold_ohm={pin: wire.measured_ohm or wire.resistor_ohm for pin, wire in wiring.hold.items()},
             add={name: added.channel for name, added in wiring.add.items()},

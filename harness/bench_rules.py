@@ -94,6 +94,9 @@ def _wires(bench: BenchTables) -> Iterator[Fault]:
         elif channel in taken:
             yield Fault(where, f"{channel} is already used by {dotted(taken[channel])}", "")
         taken.setdefault(channel, where)
+    if bench.wiring.press_to == bench.wiring.resistors_to:
+        rule = "must not be where wiring.resistors_to ends: nothing would be released"
+        yield Fault(("wiring", "press_to"), rule, f'"{bench.wiring.press_to}"')
     if bench.wiring.source is not None and bench.source is None:
         yield Fault(("wiring", "source"), "the bench has no [source]")
 

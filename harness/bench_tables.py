@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import BeforeValidator, ConfigDict
 
@@ -212,6 +212,8 @@ class WiringTable:
     fit: dict[str, Annotated[FitTable, _SHORT]] = field(default_factory=dict)
     hold: dict[str, Annotated[WireTable, _SHORT]] = field(default_factory=dict)
     add: dict[str, Annotated[AddTable, _SHORT]] = field(default_factory=dict)
+    press_to: Literal["rail", "ground"] = "rail"
+    resistors_to: Literal["ground", "rail"] = "ground"
     settle_s: Annotated[float, Quantity("s", 0.0, 10.0)] = 0.01
     discharge_time_s: Annotated[float, Quantity("s", 0.0, 60.0)] = 0.02
 

@@ -150,6 +150,12 @@ def _press(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     where = ("press", "voltage")
     if plan.press.path != "source":
         yield Fault(where, f"only a source presses to a voltage of its own, path is {plan.press.path}")
+    if plan.press.to == "ground":
+        if not any(_levels(plan, raw)) and voltage_v > thresholds(plan).v_il:
+            yield Fault(
+                where, f"must not be above V_IL of {show(thresholds(plan).v_il, 'V')}: nothing would be pressed"
+            )
+        return
     limit_v = absolute_maximum_v(plan)
     if voltage_v > limit_v:
         # Named with its parts, so that nobody has to guess which of them is the low one.
@@ -159,6 +165,25 @@ def _press(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
         highest_v = max(thresholds(plan, rail_v).v_ih for rail_v in plan.rail.all_v)
         if voltage_v < highest_v:
             yield Fault(where, f"must not be below V_IH of {show(highest_v, 'V')}: nothing would be pressed")
+
+
+ONLY_TO_THE_RAIL = ("unlatch", "press_level", "board_or_chip", "neighbours", "remedies", "dwell")
+"""Tables of steps that are made of pins pressed to the rail only."""
+
+
+def _to_ground(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    """Inputs with a pull-up are pressed, released and swept; everything else is about inputs with a pull-down."""
+    if plan.press.to == "rail":
+        return
+    for name in ONLY_TO_THE_RAIL:
+        if getattr(plan, name, None) is not None:
+            yield Fault((name,), 'is made of pins that are pressed to the rail, press.to is "ground"', "")
+    if plan.trials.capacitors != (NO_CAPACITOR,):
+        yield Fault(
+            ("trials", "capacitors"), 'are added to pins that are pressed to the rail, press.to is "ground"', ""
+        )
+    if not any(_levels(plan, raw)) and thresholds(plan).v_ih >= plan.rail.voltage_v:
+        yield Fault(("levels",), "V_IH must be below the rail, or no pin that rests there is released", "")
 
 
 def _log(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
@@ -384,6 +409,7 @@ _RULES: tuple[Rule, ...] = (
     _steps,
     _levels,
     _press,
+    _to_ground,
     _log,
     _trials,
     _sweep,

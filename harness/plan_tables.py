@@ -110,11 +110,14 @@ class PullDownTable:
 class PressTable:
     """[press]: through what, for how long, and (a source only) to which voltage; None is the rail as measured.
 
+    `to`: inputs with a pull-up are pressed to ground, and rest at the rail.
+
     `reaction_s` is what a person is given to follow a prompt, where pins are pressed by hand.
     """
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
     path: Literal["relay", "source", "hand"] = "relay"
+    to: Literal["rail", "ground"] = "rail"
     hold_s: Annotated[float, Quantity("s", 1e-3, 60.0)] = 0.02
     voltage_v: Annotated[float | None, Quantity("V", 0.0, 60.0)] = None
     reaction_s: Annotated[float, Quantity("s", 0.1, 60.0)] = 2.0

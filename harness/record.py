@@ -64,6 +64,7 @@ def make_record(
         capacitors=() if bench is None else tuple(added_capacitors(plan, bench)),
         planned=tuple(planned),
         press_path="recorded" if bench is None else plan.press.path,
+        press_to=plan.press.to,
         fixture=Fixture() if bench is None else _fixture(bench),
         instruments=tuple(instruments),
         operator=operator,
@@ -89,6 +90,7 @@ def press_settings(plan: Plan, bench: BenchFile, rail_v: float | None = None) ->
     levels = thresholds(plan, rail_v)
     return PressSettings(
         path=plan.press.path,
+        press_to=plan.press.to,
         rail_v=plan.rail.voltage_v if rail_v is None else rail_v,
         v_il=levels.v_il,
         v_ih=levels.v_ih,

@@ -46,6 +46,7 @@ def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
         for rule in (
             _rail,
             _path,
+            _ends,
             _pins,
             _resistors,
             _capacitors,
@@ -91,6 +92,18 @@ def _path(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
     if path == "source" and wiring.source is None:
         rule = f"{bench.path} has no wiring.source, the series relay by which a source lets go"
         yield Fault(where, rule, as_written)
+
+
+def _ends(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """A press and what it is released by must lead where the plan says; a source and a hand go where they are told."""
+    wiring, rest = bench.wiring, "ground" if plan.press.to == "rail" else "rail"
+    named = None if at(plan.raw, ("press", "to")) is not None else f'"{plan.press.to}"'
+    if wiring.press is not None and plan.press.path == "relay" and wiring.press_to != plan.press.to:
+        yield Fault(("press", "to"), f"wiring.press of {bench.path} leads to the other end (wiring.press_to)", named)
+    switched = wiring.discharge is not None or any(fit.channel is not None for fit in wiring.fit.values())
+    if switched and wiring.resistors_to != rest:
+        which = f"trial resistors and discharge must end at the {rest}".replace("the ground", "ground")
+        yield Fault(("press", "to"), f"{which}, those of {bench.path} do not (wiring.resistors_to)", named)
 
 
 def _pins(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

@@ -42,14 +42,18 @@ def check_bus(bench: Bench, settings: PressSettings, resistors: Sequence[str] = 
     """
     if settings.path == "hand" or not bench.bus_can_be_freed:
         return
-    source_v = settings.press_v or settings.rail_v
+    source_v = settings.rail_v if settings.press_to == "ground" else settings.press_v or settings.rail_v
     by_source = settings.path == "source" and bench.source is not None and bench.wiring.source is not None
     judge_bus(bench.look_at_bus(resistors, source_v if by_source else None), bench.wiring, settings)
 
 
 def judge_bus(look: BusLook, wiring: Wiring, settings: PressSettings) -> None:
     """Raises WiringError for the first thing that is not as it must be; what cannot be told is not judged."""
-    _ways_agree(look, wiring, settings)
+    if settings.press_to == "rail":
+        _ways_agree(look, wiring, settings)
+    else:
+        _within_tolerance(look, wiring, settings)
+        _press_closes(look, wiring, settings)
     _draws_nothing(look, settings)
     _within_tolerance(look, wiring, settings)
     _falls_alone(look, settings)
@@ -86,6 +90,28 @@ def _ways_agree(look: BusLook, wiring: Wiring, settings: PressSettings) -> None:
     )
 
 
+def _press_closes(look: BusLook, wiring: Wiring, settings: PressSettings) -> None:
+    """Press and rail relay together make a divider of the rail; without a rail relay a press to ground shows 0 V."""
+    if look.press_v is None or wiring.press_ohm is None:
+        return
+    slack_v = 4.0 * settings.accuracy_v
+    if look.rail_v is None or wiring.rail_ohm is None:
+        if abs(look.press_v) > slack_v:
+            raise WiringError(
+                f"wiring.press: closed with no pin on the bus it shows {look.press_v:.3f} V, must show 0 V: the press "
+                "relay does not close, or something else drives the bus"
+            )
+        return
+    rail_v = _behind(look.rail_v, wiring.rail_ohm, settings)
+    divided_v = rail_v * wiring.press_ohm / (wiring.press_ohm + wiring.rail_ohm)
+    if abs(look.press_v - divided_v) > FITTED_SHARE * divided_v + slack_v:
+        what = "the press relay does not close" if look.press_v > REACHED_SHARE * rail_v else "something is on the bus"
+        raise WiringError(
+            f"wiring.press: closed together with wiring.rail it shows {look.press_v:.3f} V with no pin on the bus, "
+            f"must show about {divided_v:.3f} V: {what} (a welded select, fit or discharge relay?)"
+        )
+
+
 def _draws_nothing(look: BusLook, settings: PressSettings) -> None:
     """What a source measures into the bus alone is the meter's load and no more."""
     if look.source is None:
@@ -106,9 +132,10 @@ def _draws_nothing(look: BusLook, settings: PressSettings) -> None:
 def _within_tolerance(look: BusLook, wiring: Wiring, settings: PressSettings) -> None:
     rail_v = _rail(look, wiring, settings)
     if rail_v is not None and not abs(rail_v - settings.rail_v) <= settings.rail_tolerance * settings.rail_v:
+        pressed = settings.press_to == "ground" and rail_v < REACHED_SHARE * settings.rail_v
         raise WiringError(
             f"rail: reads {rail_v:.3f} V, must be within {100 * settings.rail_tolerance:g} % of {settings.rail_v:g} V "
-            "(plan: rail.tolerance)"
+            "(plan: rail.tolerance)" + (": the press relay is welded, or the rail is off" if pressed else "")
         )
 
 
@@ -123,22 +150,44 @@ def _falls_alone(look: BusLook, settings: PressSettings) -> None:
 
 def _is_in_place(name: str, volts: float, look: BusLook, wiring: Wiring, settings: PressSettings) -> None:
     """The resistor as the divider with the way to the rail shows it."""
+    if name not in settings.resistors:
+        return
+    if settings.press_to == "ground":
+        _is_in_place_above(name, volts, look, wiring, settings)
+        return
     bare_v, ohm = (look.rail_v, wiring.rail_ohm) if look.rail_v is not None else (look.press_v, wiring.press_ohm)
-    if bare_v is None or ohm is None or name not in settings.resistors:
+    if bare_v is None or ohm is None:
         return
     # Of one divider with and without the resistor: its conductance, the meter's load dropping out to first order.
     seen_s = (bare_v / volts - 1.0) / ohm if volts > 0.0 else float("inf")
     expected_s = settings.resistors[name].conductance_s
     if abs(seen_s - expected_s) <= FITTED_SHARE * expected_s + _slack_v(bare_v, settings) / bare_v / ohm:
         return
+    raise _not_in_place(name, seen_s)
+
+
+def _is_in_place_above(name: str, volts: float, look: BusLook, wiring: Wiring, settings: PressSettings) -> None:
+    """A resistor to the rail, as the divider with the press resistor to ground shows it."""
+    if look.rail_v is None or wiring.rail_ohm is None or wiring.press_ohm is None:
+        return
+    rail_v = _behind(look.rail_v, wiring.rail_ohm, settings)
+    meter_s = 1.0 / settings.meter_ohm if settings.meter_ohm else 0.0
+    seen_s = volts * (1.0 / wiring.press_ohm + meter_s) / (rail_v - volts) if volts < rail_v else float("inf")
+    expected_s = settings.resistors[name].conductance_s
+    if abs(seen_s - expected_s) > FITTED_SHARE * expected_s + _slack_v(volts, settings) / rail_v / wiring.press_ohm:
+        raise _not_in_place(name, seen_s)
+
+
+def _not_in_place(name: str, seen_s: float) -> WiringError:
     seen = show(1.0 / seen_s, "Ω", 2) if 0.0 < seen_s < float("inf") else "nothing" if seen_s <= 0.0 else "a short"
-    raise WiringError(
+    return WiringError(
         f"wiring.fit.{name}: fitted with no pin on the bus it shows {seen}, must be within 10 % of {name}"
     )
 
 
 def _rail(look: BusLook, wiring: Wiring, settings: PressSettings) -> float | None:
-    for volts, ohm in ((look.rail_v, wiring.rail_ohm), (look.press_v, wiring.press_ohm)):
+    press_v = look.press_v if settings.press_to == "rail" else None
+    for volts, ohm in ((look.rail_v, wiring.rail_ohm), (press_v, wiring.press_ohm)):
         if volts is not None and ohm is not None:
             return _behind(volts, ohm, settings)
     return None

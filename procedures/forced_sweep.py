@@ -36,8 +36,13 @@ NOISE_RANGE = 5.0
 """Three normal readings lie within 5 standard deviations in 99.9 % of cases (range of three)."""
 
 
+_OTHER: dict[Branch, Branch] = {"down": "up", "up": "down"}
+
+
 def forced_sweep(bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
     """One sweep: discharge, reset, set up, read, force to the rail, step down to 0 V and up again, let go.
+
+    Where pins are pressed to ground: from 0 V up to the rail and down again.
 
     Voltages are the meter's, at the node; the source's set value is never taken for one. A step that does not settle
     in time, or at which the source's current limit decides, is kept and marked: it is no point of the curve. At the
@@ -63,23 +68,25 @@ def forced_sweep(bench: Bench, trial: Trial, settings: PressSettings) -> Observa
     prepare_board(bench, trial, settings)
     before_v = bench.voltage()
     reads_before = read_pin(bench, trial.pin)
-    notes = high_before_press(bench, before_v, settings)
-    top_v = press_voltage(rail_v, settings)
+    notes = high_before_press(bench, before_v, settings, rail_v)
+    press_v = press_voltage(rail_v, settings)
+    top_v = settings.mirrored(press_v, rail_v)
 
-    with bench.pressed(trial.pin, "source", top_v, settings.hold_s):
+    with bench.pressed(trial.pin, "source", press_v, settings.hold_s):
         bench.clock.wait(settings.hold_s)
-        held = level_while_held(bench, trial, settings)
+        held = level_while_held(bench, trial, settings, rail_v)
         reads_held = read_pin(bench, trial.pin)
-        sweep = _Sweep(bench, trial, settings, rules, top_v)
+        sweep = _Sweep(bench, trial, settings, rules, top_v, rail_v)
         sweep.read_noise()
-        targets = first_targets(top_v, settings, rules)
+        targets = first_targets(top_v, sweep.levels, rules)
         sweep.walk(1, "down", targets)
         sweep.walk(1, "up", targets[::-1])
         for number in range(2, PASSES + 1):
             sweep.look_closer(number, "down", top_v)
             sweep.look_closer(number, "up", 0.0)
 
-    alone_is_low = bench.has_second_path and before_v > settings.v_il
+    to_rail = settings.press_to == "rail"
+    alone_is_low = bench.has_second_path and to_rail and before_v > settings.v_il
     contact = sweep.contact(held, reads_before, reads_held, before_v if alone_is_low else None)
     return Observation(
         trace=sweep.trace(),
@@ -101,13 +108,18 @@ def forced_sweep(bench: Bench, trial: Trial, settings: PressSettings) -> Observa
 
 @dataclass
 class _Sweep:
-    """A sweep under way: all readings so far, the steps that they belong to, and the curve that they make."""
+    """A sweep under way: all readings so far, the steps that they belong to, and the curve that they make.
+
+    Levels, and what is seen of the curve, are counted from the level that pins rest at; where that is the rail
+    (`rail_v`), all currents are reversed. Readings and steps are kept as they were made.
+    """
 
     bench: Bench
     trial: Trial
     settings: PressSettings
     rules: SweepRules
     top_v: float
+    rail_v: float | None = None
     time_s: list[float] = field(default_factory=list)
     voltage_v: list[float] = field(default_factory=list)
     current_a: list[float] = field(default_factory=list)
@@ -115,6 +127,14 @@ class _Sweep:
     seen: dict[Branch, list[Seen]] = field(default_factory=lambda: {"down": [], "up": []})
     agree_v: float = 0.0
     agree_a: float = 0.0
+
+    @property
+    def levels(self) -> PressSettings:
+        """The settings with V_IL and V_IH counted from the level that pins rest at."""
+        if self.settings.press_to == "rail":
+            return self.settings
+        v_il, v_ih = (self.settings.mirrored(v, self.rail_v) for v in (self.settings.v_ih, self.settings.v_il))
+        return replace(self.settings, v_il=v_il, v_ih=v_ih)
 
     def read_noise(self) -> None:
         """Read some times at the first level; how far successive readings may differ follows from their noise.
@@ -142,8 +162,8 @@ class _Sweep:
         """Walk a branch again from its start, in finer steps where it matters; not where there is hardly a curve."""
         if len(self.seen[branch]) < AGREEING:
             return
-        self.bench.force(start_v)
-        targets = refined_targets(self.seen[branch], self.top_v, number, self.settings, self.rules)
+        self.bench.force(self.settings.mirrored(start_v, self.rail_v))
+        targets = refined_targets(self.seen[branch], self.top_v, number, self.levels, self.rules)
         self.walk(number, branch, targets if branch == "down" else targets[::-1])
 
     def contact(
@@ -162,13 +182,14 @@ class _Sweep:
             reads_held=reads_held,
             rest_v=before_v,
         )
-        curve = [one for branch in self.seen.values() for one in branch if one.pin_v >= self.settings.v_il]
+        curve = [one for branch in self.seen.values() for one in branch if one.pin_v >= self.levels.v_il]
         if proof not in ("not proven", "disproven") or not curve:
             return proof
         most = max(curve, key=lambda one: abs(one.net_a) / one.pin_v)
-        source_a = most.pin_v * self._load_s() - most.net_a
+        node_v = self.settings.mirrored(most.pin_v, self.rail_v)
+        source_a = node_v * self._load_s() - self._out_of_pin(most.net_a)
         limit_a = self.settings.source_accuracy_a + abs(source_a) * self.settings.source_accuracy_reading
-        strongest = HoldLevel(most.pin_v, None, None, None, source_a, limit_a / math.sqrt(3.0))
+        strongest = HoldLevel(node_v, None, None, None, source_a, limit_a / math.sqrt(3.0), self.rail_v)
         elsewhere = prove_contact(strongest, self.trial.resistor, self.settings)
         return proof if elsewhere == "disproven" else elsewhere
 
@@ -180,7 +201,8 @@ class _Sweep:
     def _step(self, number: int, branch: Branch, level_v: float) -> Seen | None:
         """Force a level and read until it has settled. None where the step is no point of the curve."""
         first = len(self.time_s)
-        self.bench.force(level_v)
+        real_v = self.settings.mirrored(level_v, self.rail_v)
+        self.bench.force(real_v)
         until_s = self.bench.clock.now() + self.rules.longest_s
         self._read()
         while not (settled := self._agree(first)) and self._may_go_on(first, until_s):
@@ -190,8 +212,8 @@ class _Sweep:
         self.steps.append(
             SweepStep(
                 sweep_pass=number,
-                branch=branch,
-                level_v=level_v,
+                branch=branch if self.settings.press_to == "rail" else _OTHER[branch],
+                level_v=real_v,
                 first=first,
                 count=len(self.time_s) - first,
                 agreeing=AGREEING if settled else 0,
@@ -202,10 +224,15 @@ class _Sweep:
         if limited or not settled:
             return None
         node_v = float(np.mean(self.voltage_v[-AGREEING:]))
-        net_a = node_v * self._load_s() - float(np.mean(self.current_a[-AGREEING:]))
-        seen = Seen(level_v, node_v + net_a * self.settings.series_ohm.get(self.trial.pin, 0.0), net_a)
+        net_a = self._out_of_pin(node_v * self._load_s() - float(np.mean(self.current_a[-AGREEING:])))
+        series_ohm = self.settings.series_ohm.get(self.trial.pin, 0.0)
+        seen = Seen(level_v, self.settings.mirrored(node_v, self.rail_v) + net_a * series_ohm, net_a)
         self.seen[branch].append(seen)
         return seen
+
+    def _out_of_pin(self, ampere: float) -> float:
+        """A net pin current as the curve counts it, and back: away from the level that pins rest at."""
+        return ampere if self.settings.press_to == "rail" else -ampere
 
     def _read(self) -> None:
         assert self.bench.source is not None

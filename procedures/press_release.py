@@ -9,7 +9,7 @@ from drivers.errors import LimitError, WiringError
 from procedures.bus_check import RAIL_AGE_S
 from procedures.contact import HoldLevel, prove_contact
 from procedures.errors import NotReachedError, TooLateError
-from procedures.settings import PressSettings
+from procedures.settings import FREE_SHARE, PressSettings
 from results.record.observation import ContactProof, Holder, Observation, Reading
 from results.record.trace import Trace
 from results.record.trial import Trial
@@ -39,18 +39,18 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
     prepare_board(bench, trial, settings)
     before_v = bench.voltage()
     reads_before = _reads(bench, trial)
-    notes = high_before_press(bench, before_v, settings)
+    notes = high_before_press(bench, before_v, settings, rail_v)
     supply_before_a = bench.supply_current()
 
     with bench.pressed(trial.pin, settings.path, press_voltage(rail_v, settings), settings.hold_s):
         bench.clock.wait(settings.hold_s)
-        held = level_while_held(bench, trial, settings)
+        held = level_while_held(bench, trial, settings, rail_v)
         if settings.path == "source" and bench.source is not None and bench.source.in_compliance():
             notes.append("the source was at its current limit while holding")
         reads_held = _reads(bench, trial)
         released_after_s, trace = log_release(bench, settings)
         rest_v = resting_voltage(trace)
-        holder = who_holds(bench, rest_v, held.hold_v, settings)
+        holder = who_holds(bench, rest_v, held.hold_v, settings, rail_v)
         reads_settled = _reads(bench, trial)
         supply_a = bench.supply_current()
 
@@ -97,11 +97,13 @@ def rail_before(bench: Bench, settings: PressSettings) -> float | None:
 
 
 def press_voltage(rail_v: float | None, settings: PressSettings) -> float:
-    """What the pin is pressed to, in volt: the plan's press voltage, else the rail, as measured where it was.
+    """What the pin is pressed to, in volt: the plan's press voltage, else ground, or the rail as measured where it was.
 
     Raises LimitError where the plan's voltage is beyond the absolute maximum, which follows the rail as measured.
     """
     known_rail_v = settings.rail_v if rail_v is None else rail_v
+    if settings.press_to == "ground":
+        return settings.press_v or 0.0
     if settings.press_v is None:
         return known_rail_v
     most_v = known_rail_v + settings.above_rail_max_v
@@ -134,24 +136,27 @@ def _reads(bench: Bench, trial: Trial) -> Reading:
     return "" if trial.kind == "coupon" else read_pin(bench, trial.pin)
 
 
-def high_before_press(bench: Bench, before_v: float, settings: PressSettings) -> list[str]:
+def high_before_press(bench: Bench, before_v: float, settings: PressSettings, rail_v: float | None = None) -> list[str]:
     """A node that is high with nothing pressed is a finding of its own, unless the bus is high without any unit.
 
-    Raises WiringError where the bus stays high with no pin on it: a welded press relay would fake every pin.
+    Where pins are pressed to ground the finding is a node that is low. Raises WiringError where the bus stays so with
+    no pin on it: a welded press relay would fake every pin.
     """
-    if before_v <= settings.v_il:
+    if settings.rests(before_v):
         return []
+    pressed, side = ("high", "below") if settings.press_to == "rail" else ("low", "above")
     if bench.has_second_path:
         alone_v = bench.bus_alone_voltage()
-        if alone_v > settings.v_il:
+        if not settings.bus_is_free(alone_v, rail_v):
+            limit_v = settings.v_il if settings.press_to == "rail" else FREE_SHARE * (rail_v or settings.rail_v)
             raise WiringError(
                 f"wiring.press: with nothing pressed and no pin on it the bus stands at {alone_v:.3f} V, which must be "
-                f"below {settings.v_il:g} V: the press relay is welded, or something else drives the bus"
+                f"{side} {limit_v:.4g} V: the press relay is welded, or something else drives the bus"
             )
-    return [f"high before the press: {before_v:.3f} V"]
+    return [f"{pressed} before the press: {before_v:.3f} V"]
 
 
-def level_while_held(bench: Bench, trial: Trial, settings: PressSettings) -> HoldLevel:
+def level_while_held(bench: Bench, trial: Trial, settings: PressSettings, rail_v: float | None = None) -> HoldLevel:
     """Node, press path and (pressed by a source) current while the pin is held.
 
     Raises NotReachedError where the node is below half of the level that an open needle would show, or below V_IH: a
@@ -160,16 +165,24 @@ def level_while_held(bench: Bench, trial: Trial, settings: PressSettings) -> Hol
     hold_v = bench.voltage()
     press_v, press_ohm, press_u_ohm = bench.press_level()
     if press_v is not None and press_ohm is not None:
-        open_needle_v = press_v / (1.0 + press_ohm * settings.resistors[trial.resistor].conductance_s)
-        if hold_v < 0.5 * open_needle_v:
+        divided = 1.0 + press_ohm * settings.resistors[trial.resistor].conductance_s
+        open_needle_v = settings.mirrored(press_v, rail_v) / divided
+        if settings.mirrored(hold_v, rail_v) < 0.5 * open_needle_v:
+            way = "" if settings.press_to == "rail" else "the way to "
             raise NotReachedError(
                 f"{trial.label}: pressed to {press_v:.3f} V, the node came to {hold_v:.3f} V only, less than half of "
-                f"{open_needle_v:.3f} V: a short, an output that fights the press, or a press path that is open"
+                f"{way}{settings.mirrored(open_needle_v, rail_v):.3f} V: a short, an output that fights the press, or "
+                "a press path that is open"
             )
-    if hold_v < settings.v_ih:
+    if not settings.is_pressed(hold_v):
         limited = bench.source is not None and settings.path == "source" and bench.source.in_compliance()
+        level = (
+            f"below V_IH of {settings.v_ih:g} V"
+            if settings.press_to == "rail"
+            else f"above V_IL of {settings.v_il:g} V"
+        )
         raise NotReachedError(
-            f"{trial.label}: pressed, the node came to {hold_v:.3f} V only, below V_IH of {settings.v_ih:g} V"
+            f"{trial.label}: pressed, the node came to {hold_v:.3f} V only, {level}"
             + (": the source is at its current limit" if limited else "")
         )
     source_a, source_u_a = None, 0.0
@@ -177,7 +190,7 @@ def level_while_held(bench: Bench, trial: Trial, settings: PressSettings) -> Hol
         _, source_a = bench.source.read()
         limit_a = settings.source_accuracy_a + abs(source_a) * settings.source_accuracy_reading
         source_u_a = limit_a / math.sqrt(3.0)
-    return HoldLevel(hold_v, press_v, press_ohm, press_u_ohm, source_a, source_u_a)
+    return HoldLevel(hold_v, press_v, press_ohm, press_u_ohm, source_a, source_u_a, rail_v)
 
 
 def log_release(bench: Bench, settings: PressSettings) -> tuple[float, Trace]:
@@ -217,10 +230,13 @@ def resting_voltage(trace: Trace) -> float | None:
     return None if math.isnan(mean) else mean
 
 
-def who_holds(bench: Bench, rest_v: float | None, hold_v: float | None, settings: PressSettings) -> Holder:
+def who_holds(
+    bench: Bench, rest_v: float | None, hold_v: float | None, settings: PressSettings, rail_v: float | None = None
+) -> Holder:
     """What keeps the node at its press level after the release: the second path tells, the bus without the unit.
 
-    With the pin's select relay open, the bus falls to zero if the press path is open, and stays if it is welded. A hand
+    With the pin's select relay open, the bus falls to zero if the press path is open, and stays if it is welded; joined
+    to the rail, a bus that is still pressed to ground makes a divider. A hand
     that has not let go presses the pin itself, behind that relay, so that nothing can be told from it.
     """
     if rest_v is None or hold_v is None:
@@ -230,4 +246,4 @@ def who_holds(bench: Bench, rest_v: float | None, hold_v: float | None, settings
         return ""
     if settings.path == "hand" or not bench.has_second_path:
         return "open"
-    return "press path" if bench.bus_alone_voltage() > settings.v_il else "pin"
+    return "pin" if settings.bus_is_free(bench.bus_alone_voltage(), rail_v) else "press path"

@@ -11,6 +11,9 @@ from results.record.trial import Resistor
 
 PressPath = Literal["relay", "source", "hand"]
 
+FREE_SHARE = 0.8
+"""Of the rail: a bus that is joined to it and to nothing else stands above this."""
+
 
 @dataclass(frozen=True)
 class PressSettings:
@@ -27,7 +30,8 @@ class PressSettings:
     the plan does not ask for it. `allowed_s` from the release until below V_IL. `buffer_off`: the pin setup with the
     input buffer off, for the checklist. `neighbours`: by pin, the pins beside it. `series_ohm`: by pin, what lies on
     the board between the bench and the pin itself.
-    `dwell`: how long a pin is held and logged on a long dwell; None where none is.
+    `dwell`: how long a pin is held and logged on a long dwell; None where none is. `press_to` "ground": pins have
+    pull-ups, are pressed to 0 V and rest at the rail, where trial resistors and discharge end.
     """
 
     path: PressPath
@@ -53,6 +57,7 @@ class PressSettings:
     rail_tolerance: float = 0.05
     source_accuracy_reading: float = 0.0
     source_accuracy_a: float = 0.0
+    press_to: Literal["rail", "ground"] = "rail"
     sweep: SweepRules | None = None
     press_level: PressLevelRules | None = None
     remedies: RemedyRules | None = None
@@ -61,3 +66,31 @@ class PressSettings:
     series_ohm: Mapping[str, float] = field(default_factory=dict)
     buffer_off: str = "buffer off"
     neighbours: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def mirrored(self, volts: float, rail_v: float | None) -> float:
+        """How far a voltage is from the level that pins rest at, in volt: itself, or (pressed to ground) the rail less
+        it. Twice gives the voltage again. `rail_v` None: the rail was not measured, and is taken as nominal."""
+        if self.press_to == "rail":
+            return volts
+        return (self.rail_v if rail_v is None else rail_v) - volts
+
+    @property
+    def rests_below_v(self) -> float:
+        """V_IL, or (pressed to ground) how far V_IH is below the nominal rail: so near to its rest level a pin reads as
+        released."""
+        return self.v_il if self.press_to == "rail" else self.rail_v - self.v_ih
+
+    def rests(self, volts: float) -> bool:
+        """Whether the board must read that voltage as released."""
+        return volts <= self.v_il if self.press_to == "rail" else volts >= self.v_ih
+
+    def is_pressed(self, volts: float) -> bool:
+        """Whether the board must read that voltage as pressed."""
+        return volts >= self.v_ih if self.press_to == "rail" else volts <= self.v_il
+
+    def bus_is_free(self, alone_v: float, rail_v: float | None) -> bool:
+        """Whether the bus without the pin shows that nothing presses it: at V_IL at most, or (pressed to ground, and
+        joined to the rail) near the rail, where a closed press relay would make a divider of it."""
+        if self.press_to == "rail":
+            return alone_v <= self.v_il
+        return alone_v >= FREE_SHARE * (self.rail_v if rail_v is None else rail_v)

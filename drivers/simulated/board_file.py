@@ -19,6 +19,8 @@
     [faults]     welded = ["press"], never_closes = ["select D4"]
 
     [wiring]     hand_press_resistor_ohm = 1000.0
+    press_to = "rail"                 # or "ground": where press and push button lead
+    resistors_to = "ground"           # or "rail": where discharge and trial resistors end
     press     = { channel = "relay_board 1", resistor_ohm = 1000.0, tolerance = 0.01 }
     discharge = { channel = "relay_board 2", resistor_ohm = 1000.0 }
     rail      = { channel = "relay_board 3", resistor_ohm = 10000.0 }
@@ -53,6 +55,7 @@
                                       # while it is below: it warms or charges up; left out: it does neither
     leak_rail_v = 3.3                 # the rail at which the leak is as stated: its volts and amperes scale with the
                                       # rail; left out: they do not
+    pulls = "down"                    # or "up": pull_down is a pull-up, leak leads to ground, both laws over rail - V
     pull_down = { kind = "linear", resistance_ohm = 6e4 }
               # { kind = "mos", transconductance_a_per_v2 = 8e-6, overdrive_v = 2.0 }    { kind = "missing" }
     leak      = { kind = "none" }
@@ -257,6 +260,8 @@ class WiringPart(Part):
     add: tuple[AddPart, ...] = ()
     hold: dict[str, PathPart] = {}
     hand_press_resistor_ohm: Positive = 1000.0
+    press_to: Literal["rail", "ground"] = "rail"
+    resistors_to: Literal["ground", "rail"] = "ground"
 
     @field_validator("select", mode="before")
     @classmethod
@@ -345,6 +350,7 @@ class PinPart(Part):
     rail_resistance_ohm: Positive | None = None
     needle: Literal["ok", "open"] = "ok"
     setup: Setup = "reset default"
+    pulls: Literal["down", "up"] = "down"
     pull_down: PullDown = LinearPullDown()
     leak: Leak = NoLeak()
     leak_probability: Annotated[float, Field(ge=0, le=1)] = 1.0

@@ -22,6 +22,7 @@ from drivers.simulated.leak import (
     leak_alone,
     leak_temperature_factor,
     net_pin_current,
+    pull_down_current,
 )
 from drivers.simulated.node import Branch, Circuit, Drift
 from drivers.simulated.randomness import generator
@@ -274,15 +275,15 @@ class Wiring:
 
     def _conductances(self) -> tuple[float, float]:
         """Linear conductances from the bus to the rail and to ground."""
-        to_ground_s = 1 / self.meter_ohm + 1 / self.board.fixture.leakage_resistance_ohm
-        button = self.contacts["button"]
-        to_rail_s = 1 / (self.board.wiring.hand_press_resistor_ohm + button.resistance_ohm)
+        wiring = self.board.wiring
+        ends = {"rail": 0.0, "ground": 1 / self.meter_ohm + 1 / self.board.fixture.leakage_resistance_ohm}
+        ends[wiring.press_to] += 1 / (wiring.hand_press_resistor_ohm + self.contacts["button"].resistance_ohm)
         for name, contact in self.contacts.items():
-            if name in ("press", "rail"):
-                to_rail_s += 1 / (self.path_ohm(name) + contact.resistance_ohm)
-            elif name == "discharge" or name.startswith("fit "):
-                to_ground_s += 1 / (self.path_ohm(name) + contact.resistance_ohm)
-        return to_rail_s, to_ground_s
+            end = {"press": wiring.press_to, "rail": "rail", "discharge": wiring.resistors_to}.get(name)
+            end = wiring.resistors_to if name.startswith("fit ") else end
+            if end is not None:
+                ends[end] += 1 / (self.path_ohm(name) + contact.resistance_ohm)
+        return ends["rail"], ends["ground"]
 
     def rail_ampere(self, bus_v: float, pin_v: Callable[[str], float], drifted: Callable[[str], float]) -> float:
         """What flows out of the rail: the unit at rest, its inputs, and the paths into the bus at `bus_v`.
@@ -298,8 +299,12 @@ class Wiring:
     def _pin_from_rail(self, name: str, node_v: float, drifted: float) -> float:
         pin, unit = self.pins[name], self.board.unit
         leak, part = self._leak(name), pin.on_the_wire()
-        ampere = 0.0 if leak is None else leak(node_v) + drifted * self.drift_extra(name)(node_v)
-        ampere += self.hold_s(name) * (self.rail_v - node_v)
+        ampere = self.hold_s(name) * (self.rail_v - node_v)
+        if part.pulls == "up":  # what its leak takes goes to ground; the rail gives the pull-up's
+            on = pin.present_setup in ("reset default", "buffer off")
+            ampere += pull_down_current(part.pull_down)(max(self.rail_v - node_v, 0.0)) if on else 0.0
+        elif leak is not None:
+            ampere += leak(node_v) + drifted * self.drift_extra(name)(node_v)
         if part.rail_resistance_ohm is not None:
             ampere += (self.rail_v - node_v) / part.rail_resistance_ohm
         if has_buffer_on(pin.present_setup) and self.rail_v > 0:

@@ -91,6 +91,11 @@ def net_pin_current(
     leak = leak_alone(pin, setup, leak_factor=leak_factor, rail_v=rail_v)
     pull_down = pull_down_current(pin.pull_down) if setup in ("reset default", "buffer off") else None
     conductance_s = (1 / output_ohm if setup == "output low" else 0.0) + (1 / fitted_ohm if fitted_ohm else 0.0)
+    upwards = pin.pulls == "up"
+
+    def pull_up(v: float) -> float:
+        return 0.0 if pull_down is None else pull_down(max(rail_v - v, 0.0))
+
     rail_s = 1 / pin.rail_resistance_ohm if pin.rail_resistance_ohm else 0.0
     high_v, low_v = rail_v + CLAMP_FORWARD_V, -CLAMP_FORWARD_V
 
@@ -99,7 +104,7 @@ def net_pin_current(
         if leak is not None:
             i += leak(v)
         if pull_down is not None:
-            i -= pull_down(v)
+            i += pull_up(v) if upwards else -pull_down(v)
         if v > high_v:
             i -= (v - high_v) / CLAMP_OHM
         elif v < low_v:
@@ -112,11 +117,16 @@ def net_pin_current(
 def leak_alone(pin: PinPart, setup: Setup, *, leak_factor: float, rail_v: float) -> Current | None:
     """Ampere that the leak alone feeds from the rail into the node; None where there is none.
 
-    A leak stated at `leak_rail_v` scales with the rail: I(V) = s I_stated(V/s), s = rail / leak_rail_v.
+    A leak stated at `leak_rail_v` scales with the rail: I(V) = s I_stated(V/s), s = rail / leak_rail_v. That of a pin
+    that pulls up leads to ground: I(V) = −I_stated(rail − V).
     """
     if not has_buffer_on(setup) or not leak_factor or rail_v <= 0:
         return None
     law = leak_current(pin.leak)
+    if pin.pulls == "up":
+        stated = law
+        scale_up = 1.0 if pin.leak_rail_v is None else rail_v / pin.leak_rail_v
+        return lambda v: -leak_factor * scale_up * stated((rail_v - v) / scale_up)
     if pin.leak_rail_v is None:
         return law if leak_factor == 1 else lambda v: leak_factor * law(v)
     scale = rail_v / pin.leak_rail_v

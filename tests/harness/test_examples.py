@@ -44,6 +44,7 @@ def fernhill_bench() -> BenchFile:
         ("sweep", 0, 2 * (4 * 2 * 3 + 2)),
         ("remedies", 0, 3 * (4 * 3 + 3 + 3 * 3)),
         ("conditions", 0, 2 * 3 * 3 * 3 * 6 * 3 + 3 * 3),
+        ("mirror", 0, 2 * (4 * 2 * 3 + 2)),
     ],
 )
 def test_example_plan_goes_with_its_bench(name: str, fits: int, trials: int) -> None:

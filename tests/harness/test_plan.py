@@ -16,7 +16,7 @@ from tests.harness.wrong_files import PLAN, changed
 ONE_LINE = [
     # unknown and missing keys
     ("repeats = 3", "repeat = 3", "plan.toml: trials.repeat: unknown key (did you mean repeats?): 3"),
-    ('hold = "20 ms"', 'zzz = "20 ms"', 'plan.toml: press.zzz: unknown key (known here: path, hold, voltage and reaction): "20 ms"'),
+    ('hold = "20 ms"', 'zzz = "20 ms"', 'plan.toml: press.zzz: unknown key (known here: path, to, hold, voltage and reaction): "20 ms"'),
     ('name = "D2"', 'name = "D2"\nnotes = "x"', 'plan.toml: pins[2].notes: unknown key (did you mean note?): "x"'),
     ("[advice]", "[advise]", 'plan.toml: advise: unknown key (did you mean advice?): {series = "E12"}'),
     ('voltage = "3.3 V"\n', "", "plan.toml: rail.voltage: missing"),

@@ -1,0 +1,245 @@
+"""Pull-up inputs pressed to ground on the simulated bench: the mirror image of a board of pull-down inputs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from drivers.errors import WiringError
+from drivers.simulated.board_file import parse_board
+from drivers.simulated.leak import net_pin_current
+from harness.bench_file import bench_from_text
+from harness.check import carry_out_check
+from harness.errors import UserFileError
+from harness.plan import plan_from_text
+from harness.recorded import import_folder
+from harness.reporting import write_derived
+from harness.summary import summary_lines
+from results.analysis.analysis import analyse_folder
+from results.analysis.findings import PinFinding, RunFinding
+from tests.harness.whole_bench import (
+    LATCHES,
+    OPEN_NEEDLE,
+    SOUND,
+    bench_text,
+    board_text,
+    found,
+    nobody,
+    plan_text,
+    run_plan,
+    simulated,
+    verdicts,
+)
+from tests.results.analysis.made_mirrors import Run, mid_level, observed, rest_v
+
+RAIL_V = 3.305
+UP = 'pulls = "up"\n'
+LATCHES_LOW = f"{UP}{LATCHES}"
+STRONG_LEAK = f'{UP}{SOUND}\nleak = {{ kind = "plain", current_a = 45e-6 }}'
+PINS = {
+    "D1": LATCHES_LOW,
+    "D2": STRONG_LEAK,
+    "D3": f"{UP}{SOUND}",
+    "D4": f"{UP}{OPEN_NEEDLE}",
+    "D5": f'{UP}pull_down = {{ kind = "mos", transconductance_a_per_v2 = 8e-6, overdrive_v = 2.5 }}',
+}
+NAMES = tuple(PINS)
+LEVELS = 'v_il = "1.3 V"\nv_ih = "2.5 V"'
+
+
+def mirrored_board(pins: dict[str, str], extra: str = "") -> str:
+    text = board_text(pins, extra)
+    ends = '[wiring]\npress_to = "ground"\nresistors_to = "rail"\n'
+    return text.replace("[wiring]\n", ends, 1).replace(
+        "speed = 10.0\n", "speed = 10.0\n[unit]\ninput_threshold_v = 1.9\n", 1
+    )
+
+
+def mirrored_bench(resources: dict[str, str], pins: tuple[str, ...]) -> str:
+    ends = '[wiring]\npress_to = "ground"\nresistors_to = "rail"\n'
+    return bench_text(resources, pins).replace("[wiring]\n", ends, 1)
+
+
+def mirrored_plan(pins: tuple[str, ...], **changes: str) -> str:
+    text = plan_text(pins, **changes)
+    return text.replace("[press]\n", '[press]\nto = "ground"\n').replace('standard = "JESD8C.01 3.3 V"', LEVELS)
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[RunFinding, Path]:
+    tmp_path = tmp_path_factory.mktemp("mirrored")
+    plan = mirrored_plan(NAMES, resistors='["none", "8.2 kΩ"]').replace("[trials]", "[sweep]\n[trials]")
+    with simulated(tmp_path, mirrored_board(PINS)) as resources:
+        result = run_plan(tmp_path, plan, mirrored_bench(resources, NAMES))
+    assert result.folder is not None
+    return found(result), result.folder.path
+
+
+def pin_of(finding: RunFinding, name: str) -> PinFinding:
+    return {pin.pin: pin for pin in finding.pins}[name]
+
+
+def test_a_mirrored_board_gives_mirrored_verdicts(run: tuple[RunFinding, Path]) -> None:
+    assert verdicts(run[0]) == {
+        "D1": "stuck low",
+        "D2": "stuck low",
+        "D3": "released",
+        "D4": "no contact",
+        "D5": "released",
+    }
+    for row in pin_of(run[0], "D1").rows:
+        assert row.verdict == ("stuck low" if row.trial.resistor == "none" else "released")
+
+
+def test_hold_level_and_settled_voltage_are_those_of_the_real_node(run: tuple[RunFinding, Path]) -> None:
+    """60 kΩ to the rail and 1 kΩ to ground: 3.305/61 = 54.2 mV; D1 rests where its law says, by the meter of 10 MΩ."""
+    row = next(row for row in pin_of(run[0], "D3").rows if row.trial.resistor == "none")
+    assert row.observation is not None
+    assert row.observation.hold_v == pytest.approx(RAIL_V / 61.0, abs=1.0e-3)
+    assert row.observation.press_v == 0.0
+    assert row.settled is not None
+    assert row.settled.value == pytest.approx(RAIL_V / (1.0 + 60e3 / 10e6), abs=1e-3)
+    board = parse_board(mirrored_board(PINS))
+    law = net_pin_current(board.pins[0], "reset default", leak_factor=1.0, rail_v=RAIL_V, output_ohm=50.0)
+    grid = np.linspace(0.0, RAIL_V, 20001)
+    into_node = np.array([law(float(v)) - v / 10e6 for v in grid])
+    rest_v = grid[np.flatnonzero(into_node < 0.0)[0]]
+    stuck = next(row for row in pin_of(run[0], "D1").rows if row.trial.resistor == "none")
+    assert stuck.settled is not None
+    assert stuck.settled.value == pytest.approx(rest_v, abs=2e-3)
+
+
+def test_contact_is_proven_by_what_the_unit_does(run: tuple[RunFinding, Path]) -> None:
+    """A fixture alone falls to 0 V by its meter, pressed or not: only a pull-up lifts it, or drives the hold level."""
+    for name in ("D1", "D2", "D3", "D5"):
+        assert pin_of(run[0], name).contact_proven
+    proofs = {row.observation.contact for row in pin_of(run[0], "D4").rows if row.observation is not None}
+    assert proofs == {"disproven"}
+
+
+def test_the_sweep_holds_the_largest_safe_resistance_to_the_rail(run: tuple[RunFinding, Path]) -> None:
+    """The truth from the law itself: the least (V_rail − V)/I over V <= V_IH, I into the pin."""
+    board = parse_board(mirrored_board(PINS))
+    for index, name in ((0, "D1"), (1, "D2")):
+        law = net_pin_current(board.pins[index], "reset default", leak_factor=1.0, rail_v=RAIL_V, output_ohm=50.0)
+        grid = np.linspace(0.0, 2.5, 25001)
+        true_ohm = 1.0 / max(-law(float(v)) / (RAIL_V - float(v)) for v in grid)
+        pin = pin_of(run[0], name)
+        assert pin.sweep is not None, pin.note
+        assert pin.sweep.worse is not None, pin.sweep.note
+        assert pin.sweep.safe_low_ohm is not None
+        assert pin.sweep.safe_high_ohm is not None
+        assert pin.sweep.safe_low_ohm <= true_ohm <= pin.sweep.safe_high_ohm
+        assert pin.sweep.safe_high_ohm / pin.sweep.safe_low_ohm < 1.05
+        assert pin.sweep.agreement == "agrees", pin.sweep.agreement_text
+    steps = [point.step for point in pin_of(run[0], "D1").sweep.points]  # type: ignore[union-attr]
+    assert steps[0].branch == "up"
+    assert steps[0].level_v == pytest.approx(0.0, abs=1e-6)
+    assert max(step.level_v for step in steps) <= RAIL_V + 5e-3
+    assert min(step.level_v for step in steps) >= -1e-9
+
+
+def test_report_and_summary_speak_of_pull_up_and_the_rail(run: tuple[RunFinding, Path]) -> None:
+    finding, path = run
+    write_derived(path)
+    assert (path / "report.pdf").stat().st_size > 20_000
+    lines = "\n".join(summary_lines(finding))
+    assert "stuck low" in lines
+    assert "to ground" not in lines
+    rows = (path / "pins.csv").read_text(encoding="utf-8-sig").splitlines()
+    assert any(",stuck low," in row for row in rows)
+
+
+def test_a_welded_press_relay_is_found_before_the_first_trial(tmp_path: Path) -> None:
+    board = mirrored_board({"D3": f"{UP}{SOUND}"}, extra='[faults]\nwelded = ["press"]\n')
+    with simulated(tmp_path, board) as resources:
+        result = run_plan(tmp_path, mirrored_plan(("D3",)), mirrored_bench(resources, ("D3",)))
+    assert isinstance(result.error, WiringError)
+    assert "press relay is welded" in str(result.error)
+
+
+def test_a_press_relay_that_never_closes_is_found(tmp_path: Path) -> None:
+    board = mirrored_board({"D3": f"{UP}{SOUND}"}, extra='[faults]\nnever_closes = ["press"]\n')
+    with simulated(tmp_path, board) as resources:
+        result = run_plan(tmp_path, mirrored_plan(("D3",)), mirrored_bench(resources, ("D3",)))
+    assert isinstance(result.error, WiringError)
+    assert "the press relay does not close" in str(result.error)
+
+
+def test_a_trial_resistor_that_is_not_in_place_is_found(tmp_path: Path) -> None:
+    board = mirrored_board({"D3": f"{UP}{SOUND}"}, extra='[faults]\nnever_closes = ["fit 8200"]\n')
+    with simulated(tmp_path, board) as resources:
+        plan = mirrored_plan(("D3",), resistors='["none", "8.2 kΩ"]')
+        result = run_plan(tmp_path, plan, mirrored_bench(resources, ("D3",)))
+    assert isinstance(result.error, WiringError)
+    assert "wiring.fit.8.2 kΩ: fitted with no pin on the bus it shows nothing" in str(result.error)
+
+
+@pytest.mark.parametrize(
+    ("plan_to", "bench_to", "said"),
+    [
+        ("ground", "rail", "press.to: wiring.press of bench.toml leads to the other end (wiring.press_to)"),
+        ("rail", "ground", "press.to: wiring.press of bench.toml leads to the other end (wiring.press_to)"),
+    ],
+)
+def test_plan_and_bench_must_agree_before_anything_is_touched(
+    tmp_path: Path, plan_to: str, bench_to: str, said: str
+) -> None:
+    resources = dict.fromkeys(("meter", "source", "switch"), "TCPIP::127.0.0.1::9::SOCKET")
+    resources = {role: f"TCPIP::127.0.0.{n}::9::SOCKET" for n, role in enumerate(resources, start=1)}
+    resources |= {"relay_board": "/dev/null1", "board": "/dev/null2"}
+    plan = mirrored_plan(("D3",)) if plan_to == "ground" else plan_text(("D3",))
+    bench = mirrored_bench(resources, ("D3",)) if bench_to == "ground" else bench_text(resources, ("D3",))
+    with pytest.raises(UserFileError) as caught:
+        run_plan(tmp_path, plan, bench)
+    assert said in str(caught.value)
+
+
+def test_a_bench_to_ground_is_not_checked_by_a_check_made_for_the_other_kind(tmp_path: Path) -> None:
+    resources = {
+        role: f"TCPIP::127.0.0.{n}::9::SOCKET" for n, role in enumerate(("meter", "source", "switch"), start=1)
+    }
+    resources |= {"relay_board": "/dev/null1", "board": "/dev/null2"}
+    bench = bench_from_text(mirrored_bench(resources, ("D3",)), tmp_path / "bench.toml")
+    with pytest.raises(UserFileError, match=r'wiring.press_to: .* made for benches that press to the rail: "ground"'):
+        carry_out_check(bench, None, stop=lambda: False, operator=nobody(), tell=str)
+
+
+@pytest.mark.parametrize("table", ["[unlatch]", "[press_level]", '[neighbours]\nstates = ["floating"]'])
+def test_steps_that_are_made_of_pins_pressed_to_the_rail_are_refused(table: str) -> None:
+    plan = mirrored_plan(("D1", "D2"), resistors='["none", "8.2 kΩ"]').replace("[trials]", f"{table}\n[trials]")
+    name = table[1 : table.index("]")]
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(plan)
+    assert f'plan.toml: {name}: is made of pins that are pressed to the rail, press.to is "ground"' in str(caught.value)
+
+
+def test_a_press_voltage_to_ground_must_press_something() -> None:
+    plan = mirrored_plan(("D1",), path="source").replace("[press]\n", '[press]\nvoltage = "1.4 V"\n')
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(plan)
+    assert 'press.voltage: must not be above V_IL of 1.3 V: nothing would be pressed: "1.4 V"' in str(caught.value)
+
+
+def test_traces_of_pull_up_inputs_that_another_instrument_saved(tmp_path: Path) -> None:
+    """The trace folder of a mid-level leak, mirrored sample by sample: latched low with none, released with 8.2 kΩ."""
+    folder = tmp_path / "traces"
+    folder.mkdir()
+    rows = ["file,pin,trial_resistor_ohm,pin_setup,repeat"]
+    for name, ohm in (("bare", None), ("fitted", 8200.0)):
+        run = Run(mid_level, to_ground=True, resistors=(ohm,), seeds=(1,))
+        trace = observed(run)[1][0][1].trace
+        samples = [f"{t:.9g},{v:.9g}" for t, v in zip(trace.time_s, trace.voltage_v, strict=True)]
+        (folder / f"{name}.csv").write_text("\n".join(["time_s,voltage_v", *samples]) + "\n", encoding="utf-8")
+        rows.append(f"{name}.csv,D1,{'' if ohm is None else ohm:},reset default,1")
+    (folder / "trials.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    plan = mirrored_plan(("D1",), resistors='["none", "8.2 kΩ"]')
+    imported = import_folder(folder, plan_from_text(plan), tmp_path / "runs")
+    finding = analyse_folder(imported.path)
+    assert [row.verdict for row in finding.trials] == ["stuck low", "released"]
+    for row, ohm in zip(finding.trials, (None, 8200.0), strict=True):
+        run = Run(mid_level, to_ground=True, resistors=(ohm,))
+        assert row.settled is not None
+        assert row.settled.value == pytest.approx(rest_v(run, 0.0 if ohm is None else 1.0 / ohm), abs=1e-3)
