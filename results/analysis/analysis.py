@@ -30,6 +30,7 @@ from results.analysis.repeatability import with_repeatability
 from results.analysis.spread_over_pins import with_spread
 from results.analysis.supply_current import with_supply_draw
 from results.analysis.sweep import sweep_finding
+from results.analysis.swept_pull_down import with_swept_pull_down
 from results.analysis.verdict import NO_EVIDENCE
 from results.errors import RecordError
 from results.record.observation import Observation
@@ -95,6 +96,7 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
         for (name, condition), trials in groups.items()
     )
     pins = with_leak_alone(record, pins)
+    pins = with_swept_pull_down(record, pins)
     pins = with_neighbours(record, pins)
     pins = with_pull_down_ways(record, pins)
     pins = with_overdrive(record, pins, made)

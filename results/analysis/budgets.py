@@ -55,7 +55,7 @@ def budgets_of(
     dI_net/dV at the rest points by resistor (S), as far as they are known."""
     return (
         *_of_voltage(bench, finding, slopes),
-        *_of_current(bench, finding, pull_down),
+        *current_budgets(bench, finding, pull_down),
         *_of_pull_down(finding, pull_down),
         *_of_safe(bench, finding),
         *_of_time_constant(finding),
@@ -67,11 +67,12 @@ def leakage_of(bench: PinBench, read: ReadTrial, rest: RestPoint, pull_down: Pul
     once. None where the trial did not settle, or the load of the bench is not known."""
     if read.trace is None or read.trace.settled is None or bench.load_s is None:
         return None
-    term = _rest_terms(bench, read, read.trace.settled).leakage(inside)
+    term = rest_terms(bench, read, read.trace.settled).leakage(inside)
     return Value(rest.leakage(pull_down.conductance).value, term.value().u)
 
 
-def _rest_terms(bench: PinBench, read: ReadTrial, settled: Settled) -> RestTerms:
+def rest_terms(bench: PinBench, read: ReadTrial, settled: Settled) -> RestTerms:
+    """A settled trial by its sources."""
     ends = bench.ends_of(read.observation)
     return RestTerms(
         volts=settled_term(settled, bench.record.meter, read.trial, ends.load_v),
@@ -88,7 +89,7 @@ def _of_voltage(bench: PinBench, finding: PinFinding, slopes: Mapping[str, Value
     if row is None or row.trace is None or row.trace.settled is None:
         return
     read = ReadTrial(row.trial, row.observation, row.trace)
-    terms = _rest_terms(bench, read, row.trace.settled)
+    terms = rest_terms(bench, read, row.trace.settled)
     yield Stated(terms.volts.budget(SETTLED, "V"), about_trial(row.trial))
     rest = bench.rest_of(read)
     if rest is None or row.at_pin is None:
@@ -105,12 +106,13 @@ def _of_voltage(bench: PinBench, finding: PinFinding, slopes: Mapping[str, Value
     yield _compared(terms.at_pin(shift), AT_PIN, "V", about_trial(row.trial))
 
 
-def _of_current(bench: PinBench, finding: PinFinding, pull_down: Term) -> Iterator[Stated]:
+def current_budgets(bench: PinBench, finding: PinFinding, pull_down: Term) -> Iterator[Stated]:
+    """Net pin current and leakage of the trial with the largest leakage; `pull_down`: its conductance there (S)."""
     rows = [row for row in finding.rows if row.net_current is not None and row.leakage is not None]
     row = max(rows, key=lambda one: one.leakage.value if one.leakage else -math.inf, default=None)
     if row is None or row.trace is None or row.trace.settled is None:
         return
-    terms = _rest_terms(bench, ReadTrial(row.trial, row.observation, row.trace), row.trace.settled)
+    terms = rest_terms(bench, ReadTrial(row.trial, row.observation, row.trace), row.trace.settled)
     yield Stated(terms.net_current.budget(NET_CURRENT, "A"), about_trial(row.trial))
     leakage = terms.leakage(pull_down)
     inside = pull_down.value()
@@ -192,5 +194,7 @@ __all__ = [
     "SETTLED",
     "TIME_CONSTANT",
     "budgets_of",
+    "current_budgets",
     "leakage_of",
+    "rest_terms",
 ]

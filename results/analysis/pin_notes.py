@@ -14,6 +14,7 @@ from results.record.trial import NO_RESISTOR, Trial
 _HIGH_BEFORE = "high before the press"
 _LOAD_UNKNOWN = "the meter's input resistance is not stated: its load is not corrected, net pin current not determined"
 
+TAKEN_AS_LINEAR = "leakage takes the pull-down as linear"
 _HEAVY_LOAD = 0.05
 """Of the weakest pull-down expected: a meter of 10 MΩ is 1 % of 90 kΩ and no matter, one of 1 MΩ is 9 %."""
 
@@ -107,7 +108,7 @@ def leakage_note(leakage: Value | None, line: LeakLine | None, coverage: float) 
     """
     if leakage is None or leakage.value <= coverage * leakage.u or (line is not None and line.passes):
         return ""
-    return "leakage takes the pull-down as linear"
+    return TAKEN_AS_LINEAR
 
 
 def safe_resistance_note(required: Value | None, safe: Value | None, series_ohm: float, coverage: float) -> str:
