@@ -142,6 +142,7 @@ def _together(pin: PinFinding, remedy: Remedy, steps: Sequence[Step | None]) -> 
         polls=sum(step.polls for step in tried),
         polls_right=sum(step.polls_right for step in tried),
         followed_s=max((step.followed_s for step in tried if step.followed_s is not None), default=None),
+        period_at_least_s=max((step.period_at_least_s for step in tried if step.period_at_least_s), default=None),
         safe_gap=_largest([step.safe_gap for step in tried]),
         safe_gap_is_bound=any(step.safe_gap_is_bound for step in tried),
         note="; ".join(notes),

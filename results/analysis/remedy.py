@@ -26,8 +26,9 @@ class RemedyFinding:
 
     An external pull-down: `resistor`, its name. Driven low: `first` and `settled` currents that the source sank (A),
     `needed` the most that the pin drives on its way down. Polled buffer: of `polls` read, `polls_right` were right;
-    `followed_s`: the longest that the board took to follow a release; `safe_gap` (s): how long the buffer must stay off
-    for the node to fall from the rail to V_IL, an upper bound where `safe_gap_is_bound`.
+    `followed_s`: the longest that the board took to follow a release, `period_at_least_s` the poll period that its
+    delay shows; `safe_gap` (s): how long the buffer must stay off for the node to fall from the rail to V_IL, an upper
+    bound where `safe_gap_is_bound`.
     """
 
     remedy: Remedy
@@ -47,6 +48,7 @@ class RemedyFinding:
     polls: int = 0
     polls_right: int = 0
     followed_s: float | None = None
+    period_at_least_s: float | None = None
     safe_gap: Value | None = None
     safe_gap_is_bound: bool = False
     note: str = ""

@@ -45,7 +45,9 @@ def polled_step(bench: PinBench, observation: Observation) -> Step | None:
     gap, is_bound, notes = _safe_gap(bench, observation, fall)
     rules = bench.record.remedies
     not_yet_s, followed_s = _followed(observation)
-    if rules is not None and not_yet_s > rules.poll_period_s + (fall.release_time_s or 0.0):
+    # The node takes its time to fall; what is left of the delay the board has not polled.
+    period_s = max(0.0, not_yet_s - (fall.release_time_s or 0.0))
+    if rules is not None and period_s > rules.poll_period_s:
         notes.append(f"the board did not follow a release within poll_period of {show(rules.poll_period_s, 's')}")
     if right < len(polls):
         notes.append("the board read polls wrong")
@@ -57,6 +59,7 @@ def polled_step(bench: PinBench, observation: Observation) -> Step | None:
         polls=len(polls),
         polls_right=right,
         followed_s=followed_s,
+        period_at_least_s=period_s or None,
         safe_gap=gap,
         safe_gap_is_bound=is_bound,
         notes=tuple(notes),

@@ -37,6 +37,7 @@ class Step:
     polls: int = 0
     polls_right: int = 0
     followed_s: float | None = None
+    period_at_least_s: float | None = None
     safe_gap: Value | None = None
     safe_gap_is_bound: bool = False
     notes: tuple[str, ...] = ()

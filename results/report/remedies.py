@@ -39,6 +39,7 @@ COLUMNS = (
     "polls",
     "polls_right",
     "followed_s",
+    "poll_period_at_least_s",
     "safe_gap_s",
     "safe_gap_u_s",
     "safe_gap_is_upper_bound",
@@ -148,7 +149,8 @@ def _seen(one: RemedyFinding, coverage: float) -> str:
     if one.polls:
         said.append(f"{one.polls_right} of {one.polls} polls right")
     if one.followed_s is not None:
-        said.append(f"board followed a release within {show(one.followed_s, 's', 3)}")
+        period = "" if one.period_at_least_s is None else f", not within {show(one.period_at_least_s, 's', 3)}"
+        said.append(f"board followed a release within {show(one.followed_s, 's', 3)}{period}")
     if one.safe_gap is not None:
         gap = show(one.safe_gap.value, "s", 3) if one.safe_gap_is_bound else quantity_text(one.safe_gap, "s", coverage)
         said.append(f"safe gap {'at most ' if one.safe_gap_is_bound else ''}{gap}")
@@ -191,6 +193,7 @@ def _row(finding: RunFinding, pin: PinFinding, one: RemedyFinding) -> dict[str, 
         "polls": one.polls or None,
         "polls_right": one.polls_right if one.polls else None,
         "followed_s": one.followed_s,
+        "poll_period_at_least_s": one.period_at_least_s,
         "safe_gap_s": None if one.safe_gap is None else one.safe_gap.value,
         "safe_gap_u_s": None if one.safe_gap is None or one.safe_gap_is_bound else one.safe_gap.u,
         "safe_gap_is_upper_bound": None if one.safe_gap is None else one.safe_gap_is_bound,
