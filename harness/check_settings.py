@@ -15,6 +15,7 @@ RAIL_V = 3.3
 
 INTERVAL_S = 2e-4
 LOG_S = 0.1
+SLACK_S = 0.3
 TOLERANCE = 0.01
 """Of trial resistors where no plan states theirs."""
 
@@ -59,6 +60,7 @@ def _press(file: BenchFile) -> PressSettings:
         hold_s=0.02,
         log_before_s=0.01,
         log_s=LOG_S,
+        slack_s=SLACK_S,
         interval_s=INTERVAL_S,
         aperture_s=INTERVAL_S / 2.0,
         pull_down_high_ohm=1e6,

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TypeVar
 
 from harness.bench_file import BenchFile
+from harness.bench_rules import rectangular_u_ohm
 from harness.bench_tables import FitTable, FixtureTable, WireTable
 from harness.check import checks_folder, summary
 from results.record.check import CheckRecord, InPlace, checks_in, sha256_of
@@ -45,8 +46,10 @@ class Checked:
         return replace(record, check=check, check_state=self.state, bench_checked=self.text, meter=meter)
 
 
-def checked(file: BenchFile, now: datetime) -> Checked:
+def checked(file: BenchFile, now: datetime, tolerance: float) -> Checked:
     """The newest check of this very bench file. Raises RecordError where a check beside it is damaged.
+
+    `tolerance`: of the trial resistors, relative; what is known better by it than by the check stays as it is.
 
     A check of another text of the file says nothing of this one. One that failed is never relied upon, whatever its
     age, nor one that has expired: what it measured is not used.
@@ -60,28 +63,30 @@ def checked(file: BenchFile, now: datetime) -> Checked:
         return Checked(file, "failed", check)
     if check.is_expired(now.isoformat()):
         return Checked(file, "expired", check)
-    return Checked(with_measured(file, check), "valid", check)
+    return Checked(with_measured(file, check, tolerance), "valid", check)
 
 
-def with_measured(file: BenchFile, check: CheckRecord) -> BenchFile:
+def with_measured(file: BenchFile, check: CheckRecord, tolerance: float) -> BenchFile:
     """The bench with what the check measured: resistors where it knows them better than the file does, and fixture."""
     found = {each.wire: each for each in check.resistors}
     wiring = file.wiring
     wires = {
-        wire: _better(table, found[wire])
+        wire: _better(table, found[wire], rectangular_u_ohm(table.resistor_ohm, table.tolerance))
         for wire in ("press", "rail", "discharge")
         if (table := getattr(wiring, wire)) is not None and wire in found
     }
     fit = {
-        name: _better(table, found[f"fit.{name}"]) if f"fit.{name}" in found else table
+        name: _better(table, each, rectangular_u_ohm(each.ohm, tolerance))
+        if (each := found.get(f"fit.{name}")) is not None
+        else table
         for name, table in wiring.fit.items()
     }
-    wiring = replace(wiring, fit=fit, **wires)
-    return replace(file, wiring=wiring, fixture=_fixture(file.fixture, check))
+    return replace(file, wiring=replace(wiring, fit=fit, **wires), fixture=_fixture(file.fixture, check))
 
 
-def _better(table: Wired, found: InPlace) -> Wired:
-    if table.measured_u_ohm is not None and table.measured_u_ohm <= found.u_ohm:
+def _better(table: Wired, found: InPlace, nominal_u_ohm: float) -> Wired:
+    known_u_ohm = nominal_u_ohm if table.measured_u_ohm is None else table.measured_u_ohm
+    if known_u_ohm <= found.u_ohm:
         return table
     return replace(table, measured_ohm=found.ohm, measured_u_ohm=found.u_ohm)
 

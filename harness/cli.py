@@ -63,11 +63,12 @@ def demo(
     runs: Parent = Path("runs"),
     plain: Plain = False,
 ) -> None:
-    """Carry out the 24-pin Fernhill plan on a simulated bench, over real sockets and serial lines."""
+    """Check a simulated bench and carry out the 24-pin Fernhill plan on it, over real sockets and serial lines."""
     from harness.demo import fernhill_board, simulated_bench, write_demo_files
 
     with fernhill_board() as board, simulated_bench(board) as resources:
         plan, bench = write_demo_files(runs / DEMO_FILES, resources)
+        _check(bench, plan, "demo")
         status = _run(plan, bench, runs=runs, procedures=(), operator="demo", plain=plain, pdf=True)
     raise typer.Exit(status)
 

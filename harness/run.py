@@ -76,7 +76,7 @@ def carry_out(
     try:
         parent.mkdir(parents=True, exist_ok=True)
         report = parent / GUARD_REPORT
-        known = checked(file, datetime.now(UTC))
+        known = checked(file, datetime.now(UTC), plan.trials.tolerance)
         file = known.file
         with opened_bench(
             file,

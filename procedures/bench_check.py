@@ -30,6 +30,7 @@ from procedures.check_settings import CheckSettings
 from results.analysis.check_rule import judged, open_item
 from results.analysis.findings import Value
 from results.record.check import CheckItem
+from results.record.trial import NO_RESISTOR
 
 Found = TypeVar("Found")
 Step = Callable[[BareBus], Found]
@@ -52,6 +53,8 @@ def bench_check(bench: Bench, settings: CheckSettings, tell: Callable[[str], Non
     """
     found = BenchFound()
     bench.label("bench check")
+    if bench.fitted == "unknown" and any(bench.wiring.wires()):
+        bench.fit(NO_RESISTOR)  # a person takes off whatever is fitted
     if not bench.bus_can_be_freed:
         why = "a person fits pins or resistors here: nothing is certain to be off the bus"
         found.items += [open_item(name, why) for name in ("relays", "meter zero", "resistors", "fixture")]
@@ -84,16 +87,20 @@ def _rail_and_relays(bench: Bench, settings: CheckSettings, found: BenchFound) -
         rail_v = bench.rail_voltage()
         settings = settings.with_rail(rail_v) if rail_v > LEAST_RAIL_V else settings
     rail = _rail_item(rail_v, settings)
+    if rail_v is not None and rail_v <= LEAST_RAIL_V and not settings.rail_stated:
+        rail = open_item("rail", f"{rail_v:.3f} V: the unit, or its supply, is off", "V")
     has_rail = rail_v is not None and rail_v > LEAST_RAIL_V
     if rail_v is not None and not has_rail:
         found.items += [rail, open_item("relays", "no rail: the unit, or its supply, is off")]
         return settings
     by_source = settings.source is not None
-    look = bench.look_at_bus([], settings.press.rail_v if by_source else None)
     # The rail is an item of its own, whose tolerance shall not be told as a fault of a relay.
     asked = replace(settings.press, rail_v=rail_v or press.rail_v, rail_tolerance=0.05)
     try:
-        judge_bus(look, bench.wiring, asked)
+        # Without the source first: it would hide a relay to the rail that is welded, and be taken for its cause.
+        judge_bus(bench.look_at_bus([]), bench.wiring, asked)
+        if by_source:
+            judge_bus(bench.look_at_bus([], settings.press.rail_v), bench.wiring, asked)
     except WiringError as exc:
         why = "the relays are not in order, and what they put on the bus may load it"
         found.items += [open_item("rail", why, "V"), CheckItem("relays", "fail", note=str(exc))]

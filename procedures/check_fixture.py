@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
 from drivers.bare_bus import BareBus, BareLog
+from procedures.check_meter import TOO_SLOW, Timing, released_log
 from procedures.check_resistors import LEAST_RAIL_V, mean_of, read_point
 from procedures.check_settings import CheckSettings
 from results.analysis.check_rule import judged, open_item
@@ -27,7 +27,7 @@ LEAKAGE_S = 1e-9
 SLOW_LOG_S = 1.0
 """How long the bus is logged at high impedance, in bench seconds: 120 pF and 1 GΩ have 0.12 s."""
 
-SLOW_INTERVAL_S = 5e-3
+SLOW = Timing(5e-3, round(SLOW_LOG_S / 5e-3), 2.5e-3)
 CAPACITANCE_SHARE = 0.5
 """By how much the capacitance may differ from the bench file's, relative."""
 
@@ -124,14 +124,9 @@ def _capacitance(
     if way is None or load is None or load.value <= 0.0:
         return "no way to charge the bus, or its load is not determined", None
     press = settings.press
-    log = _falling(
-        bus,
-        settings,
-        way,
-        settings.interval_s,
-        settings.samples(2 * press.log_before_s + press.log_s),
-        settings.aperture_s,
-    )
+    log = released_log(bus, settings, (way,))
+    if log is None:
+        return TOO_SLOW, None
     volts = log.readings.voltage_v
     found = read_trace(
         Trace(log.readings.time_s, volts), rail_v=press.rail_v, levels=settings.levels, meter=settings.meter,
@@ -147,23 +142,6 @@ def _capacitance(
     return Value(farad, farad * math.hypot(tau.u / tau.value, load.u / load.value)), rest
 
 
-def _falling(
-    bus: BareBus, settings: CheckSettings, way: str, interval_s: float, samples: int, aperture_s: float
-) -> BareLog:
-    """A log of the bus let go of a little after its start."""
-
-    def let_go() -> None:
-        bus.clock.wait(settings.press.log_before_s)
-        bus.open(way)
-
-    logged = partial(bus.log, interval_s, samples, aperture_s, during=let_go)
-    if way == "source":
-        with bus.forced(settings.press.rail_v):
-            return logged()
-    with bus.closed(way):
-        return logged()
-
-
 def _leakage(
     bus: BareBus, settings: CheckSettings, way: str | None, capacitance: Value | str, resistors: dict[str, Value]
 ) -> Value | str:
@@ -176,7 +154,9 @@ def _leakage(
             return _less_input(large, input_ohm)
         if way is None or isinstance(capacitance, str):
             return "the capacitance of the bus is not determined"
-        log = _falling(bus, settings, way, SLOW_INTERVAL_S, round(SLOW_LOG_S / SLOW_INTERVAL_S), 0.5 * SLOW_INTERVAL_S)
+        log = released_log(bus, settings, (way,), SLOW)
+    if log is None:
+        return TOO_SLOW
     return slow_leakage(log, capacitance, input_ohm, settings.press.rail_v)
 
 

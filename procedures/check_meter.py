@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.bare_bus import BareBus
+from drivers.bare_bus import BareBus, BareLog
 from drivers.meter import Count
 from procedures.check_settings import CheckSettings
 from results.analysis.check_rule import judged, open_item
@@ -41,9 +42,23 @@ HUM_SEEN = 12.0
 FOLLOWS = 2.197
 """ln 9: from 10 % to 90 % of an exponential, in time constants."""
 
+MOVES_S = 2.0
+"""Bench seconds in which TOGGLES moves of a relay have time, however slow the wire."""
+
+ATTEMPTS = 3
+TOO_SLOW = "this computer, or the wire, was too slow for the log"
 TOGGLES = 4
 BOUNCE_S = 5e-3
 """A contact that opens and closes again within this time has bounced; real ones do so for 3 ms at most."""
+
+
+@dataclass(frozen=True)
+class Timing:
+    """Of a log: seconds between samples, how many, and the aperture of each."""
+
+    interval_s: float
+    samples: int
+    aperture_s: float
 
 
 def ground_of(bus: BareBus, settings: CheckSettings) -> str | None:
@@ -173,12 +188,9 @@ def step_response(bus: BareBus, settings: CheckSettings) -> list[CheckItem]:
         return [open_item(name, "a step needs a relay to the rail and a switched trial resistor", "s")]
     with bus.closed(fit, way):
         held_v = bus.read()
-        log = bus.log(
-            settings.interval_s,
-            settings.samples(settings.press.log_before_s + settings.press.log_s + settings.press.slack_s),
-            settings.aperture_s,
-            during=partial(_let_go, bus, way, settings.press.log_before_s),
-        )
+    log = released_log(bus, settings, (fit, way))
+    if log is None:
+        return [open_item(name, TOO_SLOW, "s")]
     if held_v < 0.1 * settings.press.rail_v:
         return [open_item(name, f"the bus came to {held_v:.3f} V only: no rail", "s")]
     found = read_trace(
@@ -194,9 +206,37 @@ def step_response(bus: BareBus, settings: CheckSettings) -> list[CheckItem]:
     return [judged(name, FOLLOWS * decay.time_constant_s, "s", FOLLOWS * (decay.u_s or 0.0), high=high_s, note=note)]
 
 
-def _let_go(bus: BareBus, way: str, before_s: float) -> None:
-    bus.clock.wait(before_s)
-    bus.open(way)
+def released_log(
+    bus: BareBus, settings: CheckSettings, wires: Sequence[str], timing: Timing | None = None
+) -> BareLog | None:
+    """A log of the bus with these relays closed, the last of which opens a little after its start, as in a trial.
+
+    None where the computer let go too late for the log, ATTEMPTS times: then it would not show how the bus falls.
+    """
+    press, way = settings.press, wires[-1]
+    timing = timing or Timing(
+        settings.interval_s, settings.samples(press.log_before_s + press.log_s + press.slack_s), settings.aperture_s
+    )
+    for _ in range(ATTEMPTS):
+        opened: list[float] = []
+
+        def let_go(opened: list[float] = opened) -> None:
+            bus.clock.wait(press.log_before_s)
+            bus.open(way)
+            opened.append(bus.clock.now())
+
+        with bus.closed(*wires[:-1]):
+            began_s, log = _logged(bus, settings, way, timing, let_go)
+        if opened[0] - began_s <= timing.samples * timing.interval_s - press.log_s:
+            return log
+    return None
+
+
+def _logged(
+    bus: BareBus, settings: CheckSettings, way: str, timing: Timing, let_go: Callable[[], None]
+) -> tuple[float, BareLog]:
+    with bus.forced(settings.press.rail_v) if way == "source" else bus.closed(way):
+        return bus.clock.now(), bus.log(timing.interval_s, timing.samples, timing.aperture_s, during=let_go)
 
 
 def meter_beside_relays(bus: BareBus, settings: CheckSettings) -> list[CheckItem]:
@@ -205,18 +245,23 @@ def meter_beside_relays(bus: BareBus, settings: CheckSettings) -> list[CheckItem
     way = next((wire for wire in ("rail", "press") if bus.has(wire)), None)
     if fit is None or way is None:
         return [open_item(name, "needs a relay to the rail and a switched trial resistor")]
-    samples = settings.samples(GROUNDED_S)
+    samples = settings.samples(MOVES_S)
+    moved: list[float] = []
     with bus.closed(way):
         open_v = bus.read()
-        log = bus.log(settings.interval_s, samples, settings.aperture_s, during=partial(_toggled, bus, fit))
+        began_s = bus.clock.now()
+        log = bus.log(settings.interval_s, samples, settings.aperture_s, during=partial(_toggled, bus, fit, moved))
+    if moved[-1] - began_s > samples * settings.interval_s:
+        return [open_item(name, TOO_SLOW)]
     return [judge_moves(log.readings.time_s, log.readings.voltage_v, open_v, samples)]
 
 
-def _toggled(bus: BareBus, fit: str) -> None:
+def _toggled(bus: BareBus, fit: str, moved: list[float]) -> None:
     for _ in range(TOGGLES):
         with bus.closed(fit):
             bus.clock.wait(0.02)
         bus.clock.wait(0.02)
+        moved.append(bus.clock.now())
 
 
 def judge_moves(time_s: FloatArray, voltage_v: FloatArray, open_v: float, samples: int) -> CheckItem:
