@@ -41,6 +41,7 @@ def fernhill_bench() -> BenchFile:
     [
         ("by_hand", 4, 12),
         ("source", 0, 183),
+        ("seldom_and_slow", 0, 2 * (59 + 3 * 3) + 1),
         ("sweep", 0, 2 * (4 * 2 * 3 + 2)),
         ("remedies", 0, 3 * (4 * 3 + 3 + 3 * 3)),
         ("conditions", 0, 2 * 3 * 3 * 3 * 6 * 3 + 3 * 3),
