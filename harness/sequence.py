@@ -42,7 +42,8 @@ def trials_in_order(plan: Plan, bench: BenchFile | None = None) -> list[Trial]:
     ]
     steps += [(step, Condition(step[2], plan.rail.voltage_v), "") for step in _as_found(plan)]
     watched = list(_damage_watch(plan, bench))
-    steps += [(step, replace(under_all[0][0], pin_setup=step[2], neighbours=""), "") for step in watched]
+    first_of_all = replace(under_all[0][0], neighbours="", capacitor=NO_CAPACITOR)
+    steps += [(step, replace(first_of_all, pin_setup=step[2]), "") for step in watched]
     for condition, under in under_all:
         steps += [
             (step, replace(condition, pin_setup=step[2]), under)

@@ -77,6 +77,16 @@ def test_what_two_ways_share_is_not_counted_twice() -> None:
     assert divider.parts["resistor none"] == 0.0
 
 
+def test_the_gains_of_both_instruments_enter_a_sweep_with_their_signs() -> None:
+    """G = I/V: 0.05 % of the source raises it, 0.01 % of the meter lowers it, each rectangular."""
+    low = way(ways_of(made_run(linear(60e3), 1)), "low-voltage sweep").conductance
+    rail = way(ways_of(made_run(linear(60e3), 1)), "sweep at the rail").conductance
+    for found in (low, rail):
+        assert found is not None
+        assert found.parts["source gain"] == pytest.approx(5e-4 / np.sqrt(3.0) * found.value, rel=0.02)
+        assert found.parts["meter gain"] == pytest.approx(-1e-4 / np.sqrt(3.0) * found.value, rel=0.02)
+
+
 def test_a_way_that_cannot_be_told_says_why() -> None:
     record, made = made_trials(linear(60e3), 1, swept=False)
     ways = ways_of(analyse(record, made))
