@@ -262,9 +262,10 @@ class Bench:
         return self._bus.added
 
     def add(self, name: str) -> None:
-        """Have this known capacitor on the bus and no other ("none": none), joined and taken off discharged.
+        """Have this known capacitor on the bus and no other ("none": none), joined and taken off discharged; by hand
+        where it is not switched.
 
-        Nothing is sent where it is there already. Raises WiringError where the bench has no relay for it.
+        Nothing is sent and nobody is asked where it is there already. Raises WiringError where nobody can add it.
         """
         if name == self._bus.added:
             return

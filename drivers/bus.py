@@ -87,6 +87,10 @@ class Bus:
         return self._added
 
     @property
+    def _added_by_hand(self) -> bool:
+        return self._added != NOTHING and self._added not in self._wiring.add
+
+    @property
     def rail_is_measurable(self) -> bool:
         """Whether `check_rail` passes as things stand."""
         try:
@@ -180,30 +184,51 @@ class Bus:
             self._switched = name
 
     def check_add(self, name: str) -> None:
-        if name != NOTHING and name not in self._wiring.add:
+        if name != NOTHING and name not in self._wiring.add and self._operator is None:
             raise WiringError(f"wiring.add: no channel for {name!r}; there are {_names(self._wiring.add)}")
 
     def add(self, name: str) -> None:
-        """Have this capacitor on the bus and no other; nothing is sent where it is there already.
+        """Have this capacitor on the bus and no other; nothing is sent or asked where it is there already.
 
         A charged capacitor is never joined to anything but the discharge resistor: while its relay moves, the bus is at
-        ground through that, and the capacitor comes off empty too.
+        ground through that, and the capacitor comes off empty too. Who joins one by hand is told to discharge it.
         """
-        if name == self._added or self._wiring.discharge is None:
+        if name == self._added:
             return
-        with undoing(partial(self._open, self._wiring.discharge)):
-            self._close(self._wiring.discharge)
-            if self._added != NOTHING:
-                self._empty(self._added)
-                self._open(self._wiring.add[self._added])
-                self._added = NOTHING
-            if name != NOTHING:
+        with self._at_ground():
+            self._part_added()
+            if name in self._wiring.add:
                 self._close(self._wiring.add[name])
-                self._added = name
-                self._empty(name)
+            elif name != NOTHING and self._operator is not None:
+                self._operator.add(name)
+            self._added = name
+            self._empty(name)
+
+    def _part_added(self) -> None:
+        name, wiring = self._added, self._wiring
+        self._empty(name)
+        if name in wiring.add:
+            self._open(wiring.add[name])
+        elif name != NOTHING and self._operator is not None:
+            self._operator.add(NOTHING)
+        self._added = NOTHING
 
     def _empty(self, name: str) -> None:
-        self._clock.wait(EMPTY_AFTER * (self._wiring.discharge_ohm or 0.0) * self._wiring.add_f[name])
+        """Wait until a switched capacitor is empty, the bus being at ground."""
+        wait_s = EMPTY_AFTER * (self._wiring.discharge_ohm or 0.0) * self._wiring.add_f.get(name, 0.0)
+        if wait_s > 0.0:
+            self._clock.wait(wait_s)
+
+    @contextmanager
+    def _at_ground(self) -> Iterator[None]:
+        """The bus at ground through the discharge resistor, where there is a relay for that."""
+        relay = self._wiring.discharge
+        if relay is None:
+            yield
+            return
+        with undoing(partial(self._open, relay)):
+            self._close(relay)
+            yield
 
     def check_rail(self) -> None:
         self._way_to_rail()
@@ -213,6 +238,9 @@ class Bus:
         """Raises WiringError where something is on the bus that only a person can take off."""
         if self._connected is not None or self._by_hand != NOTHING:
             what = f"pin {self._connected}" if self._connected is not None else f"resistor {self._by_hand}"
+            raise WiringError(f"wiring: nothing may be on the bus, and only a person can take off {what}")
+        if self._added_by_hand:
+            what = f"capacitor {self._added}"
             raise WiringError(f"wiring: nothing may be on the bus, and only a person can take off {what}")
 
     def rail_voltage(self) -> float:
@@ -298,7 +326,7 @@ class Bus:
         """Every relay is open: nothing is on the bus but what a person has put there."""
         self.pin = None
         self._switched = NOTHING
-        self._added = NOTHING
+        self._added = self._added if self._added_by_hand else NOTHING
 
     @contextmanager
     def alone(self) -> Iterator[None]:
@@ -306,7 +334,7 @@ class Bus:
         contacts = [] if self.pin is None or self.pin not in self._wiring.select else [self._wiring.select[self.pin]]
         if self._switched != NOTHING:
             contacts.append(self._wiring.fit[self._switched])
-        if self._added != NOTHING:
+        if self._added in self._wiring.add:
             contacts.append(self._wiring.add[self._added])
         for channel in contacts:
             self._open(channel)

@@ -50,6 +50,14 @@ class Operator:
         """Tell the person to let go; returns at once, because the meter is logging and the edge is in its trace."""
         self._say(f"Let go of pin {pin} now.")
 
+    def add(self, capacitor: str) -> None:
+        """Have this capacitor joined from the bus to ground, discharged, in place of any other; returns when done."""
+        if capacitor == NOTHING:
+            self._confirm("Take every added capacitor off the bus, and discharge it through a resistor.")
+        else:
+            text = f"Discharge the capacitor {capacitor} through a resistor and join it from the bus to ground"
+            self._confirm(f"{text}, and no other.")
+
     def fit(self, resistor: str) -> None:
         """Have this trial resistor fitted from the bus to ground, in place of any other; returns when done."""
         if resistor == NOTHING:

@@ -52,6 +52,9 @@ def fold_margin(bench: PinBench, row: TrialFinding) -> FoldMargin:
         return FoldMargin(row.trial, Passage(), note="not observable: no release edge in the trace")
     passage = read_passage(row.observation.trace, row.trace.edge, record.meter, record.levels.v_il)
     found = FoldMargin(row.trial, passage)
+    absent = _absent(bench, row, passage)
+    if absent:
+        return replace(found, note=absent)
     if bench.load_s is None:
         return replace(found, note="not observable: the meter's input resistance is not stated")
     resistor = bench.resistor(row.trial.resistor)
@@ -67,6 +70,23 @@ def fold_margin(bench: PinBench, row: TrialFinding) -> FoldMargin:
     if isinstance(known, str):
         return replace(found, note=f"R/R_safe not determined: {known}{_shape(passage)}")
     return _estimated(bench, found, passage, known, fitted)
+
+
+def _absent(bench: PinBench, row: TrialFinding, passage: Passage) -> str:
+    """Whether the capacitor that should be on the node is not: it passed in less than half of the time that the largest
+    conductance takes to empty it. No relay says so, and no resistance shows it; empty where it was not so fast."""
+    name, rules = row.trial.condition.capacitor, bench.record.rules
+    if name == NO_CAPACITOR or row.trace is None or row.trace.edge is None:
+        return ""
+    fitted_s = bench.resistor(row.trial.resistor).conductance_s + (bench.load_s or 0.0)
+    ratio = row.trace.edge.held_v / bench.record.levels.v_il
+    if ratio <= 1.0:
+        return ""
+    least_s = bench.record.capacitor(name).capacitance_f / (fitted_s + 1.0 / rules.pull_down_low_ohm) * math.log(ratio)
+    took_s = row.trace.release_time_s if passage.length_s is None else passage.length_s
+    if took_s is None or took_s >= 0.5 * least_s:
+        return ""
+    return f"not observable: the node fell faster than {name} lets it: is the capacitor on it?"
 
 
 def _estimated(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -219,22 +220,32 @@ class _Passing:
     high_v: float
     low_v: float
 
-    def _grid(self) -> FloatArray:
-        """ln V, falling, with room at both ends."""
+    @cached_property
+    def _logs(self) -> FloatArray:
+        """ln V, falling, with room at both ends, shape (n,)."""
         high, low = math.log(self.high_v), math.log(self.low_v)
         room = 0.15 * (high - low) + 1e-6
         return np.linspace(high + room, low - room, _GRID)
 
-    def _pace(self, logs: FloatArray, coefficients: FloatArray) -> FloatArray:
+    @cached_property
+    def _basis(self) -> FloatArray:
+        """The polynomials on that grid, shape (n, most coefficients)."""
+        return self._polynomials(self._logs)
+
+    def _polynomials(self, logs: FloatArray) -> FloatArray:
         high, low = math.log(self.high_v), math.log(self.low_v)
         z = 2.0 * (logs - low) / (high - low) - 1.0
-        return np.asarray(np.exp(np.clip(np.polynomial.chebyshev.chebval(z, coefficients), -80.0, 80.0)))
+        return np.asarray(np.polynomial.chebyshev.chebvander(z, _DEGREES[-1] + 1), dtype=np.float64)
+
+    def _pace(self, basis: FloatArray, coefficients: FloatArray) -> FloatArray:
+        return np.asarray(np.exp(np.clip(basis[:, : coefficients.size] @ coefficients, -80.0, 80.0)))
 
     def volts(self, since: FloatArray, parameters: FloatArray) -> FloatArray:
-        logs = self._grid()
-        slowness = 1.0 / self._pace(logs, parameters[:-1])
-        step = logs[0] - logs[1]
-        passed = np.concatenate(([0.0], np.cumsum(0.5 * (slowness[1:] + slowness[:-1]) * step)))
+        logs = self._logs
+        slowness = 1.0 / self._pace(self._basis, parameters[:-1])
+        passed = np.empty_like(logs)
+        passed[0] = 0.0
+        np.cumsum(0.5 * (slowness[1:] + slowness[:-1]) * (logs[0] - logs[1]), out=passed[1:])
         begun = np.interp(-(math.log(self.high_v) + parameters[-1]), -logs, passed)
         return np.asarray(np.exp(np.interp(since + begun, passed, logs)))
 
@@ -250,20 +261,20 @@ class _Passing:
 
     def slowest(self, parameters: FloatArray, v_il: float) -> tuple[float, float]:
         logs = np.linspace(math.log(max(self.low_v, v_il)), math.log(self.high_v), _GRID)
-        pace = self._pace(logs, parameters[:-1])
+        pace = self._pace(self._polynomials(logs), parameters[:-1])
         at = int(np.argmin(pace))
         return float(pace[at]), float(math.exp(logs[at]))
 
     def slope(self, parameters: FloatArray, at_v: float) -> float:
         """Of the pace by the voltage, in 1/s a volt."""
         logs = np.log(np.array([at_v, at_v * 1.001]))
-        here, there = self._pace(logs, parameters[:-1])
+        here, there = self._pace(self._polynomials(logs), parameters[:-1])
         return float((there - here) / (at_v * 0.001))
 
     def gradient(self, parameters: FloatArray, v_il: float) -> FloatArray:
         """Of the slowest pace by the parameters, shape (p,): at the place where it is."""
         pace, at_v = self.slowest(parameters, v_il)
-        at = np.array([math.log(at_v)])
+        at = self._polynomials(np.array([math.log(at_v)]))
         slopes = []
         for index in range(parameters.size):
             moved = parameters.copy()

@@ -184,6 +184,25 @@ def test_a_capacitor_is_joined_and_taken_off_at_the_discharge_resistor_only() ->
         bench.add("1 nF")
 
 
+def test_a_capacitor_that_is_not_switched_is_asked_for_discharged() -> None:
+    rig = Rig()
+    bench = rig.bench(with_operator=True)
+    bench.prepare()
+    bench.add("1 nF")
+    bench.add("1 nF")
+    assert rig.told == [
+        "Discharge the capacitor 1 nF through a resistor and join it from the bus to ground, and no other."
+    ]
+    with pytest.raises(WiringError, match="only a person can take off capacitor 1 nF"):
+        bench.rail_voltage()
+    bench.make_safe()
+    # Relays do not move what a person has joined.
+    assert bench.added == "1 nF"
+    bench.prepare()
+    bench.add("none")
+    assert rig.told[1:] == ["Take every added capacitor off the bus, and discharge it through a resistor."]
+
+
 def test_a_capacitor_stays_where_it_is_while_a_pin_is_pressed() -> None:
     rig = Rig()
     bench = rig.bench(with_capacitors())

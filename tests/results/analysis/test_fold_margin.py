@@ -32,11 +32,17 @@ def resistors() -> tuple[Resistor, ...]:
 
 
 @cache
-def made_with_truth(capacitor: str, seed: int, tolerance: float | None) -> tuple[RunFinding, list[float]]:
+def made_with_truth(
+    capacitor: str, seed: int, tolerance: float | None, *, joined: bool = True
+) -> tuple[RunFinding, list[float]]:
     """Every resistor once, on a node of 20 pF and 120 pF of the fixture, with a capacitor added to it; and R/R_safe of
     the resistors as they are."""
     chance = np.random.default_rng(seed)
-    added_f = 0.0 if capacitor == "none" else ADDED.capacitance_f * (1.0 + ADDED.tolerance * chance.uniform(-1, 1))
+    added_f = (
+        0.0
+        if capacitor == "none" or not joined
+        else ADDED.capacitance_f * (1.0 + ADDED.tolerance * chance.uniform(-1, 1))
+    )
     trials: list[tuple[Trial, Observation]] = []
     truths = []
     for number, resistor in enumerate(resistors(), start=1):
@@ -106,6 +112,14 @@ def test_a_small_node_is_not_observable_and_says_which_capacitance_would_be() ->
         "Not observable: no node was large enough, or well enough known, to show its margin in time.",
     )
     assert section.notes[0].startswith("D1: not observable: ")
+
+
+def test_a_capacitor_that_never_came_is_told_by_the_time() -> None:
+    finding, _ = made_with_truth("100 nF", 1, 0.5, joined=False)
+    margins = pin_of(finding).fold_margins
+    assert {margin.note for margin in margins} == {
+        "not observable: the node fell faster than 100 nF lets it: is the capacitor on it?"
+    }
 
 
 def test_without_a_known_capacitance_the_shape_alone_warns() -> None:
