@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import pytest
@@ -72,6 +73,14 @@ def test_the_decision_rule_of_the_plan_stands_in_the_record() -> None:
     record = make_record(plan, None, [], run="r1", started_utc="2026-05-01T08:00:00Z", version="0.1.0")
     assert (record.rules.guard_rule, record.rules.guard_factor) == ("w = 0.83 U", 0.83)
     assert record.rules.guard_band(0.01) == pytest.approx(0.0166)
+
+
+def test_a_run_json_without_rule_and_tolerances_reads_as_it_was_decided() -> None:
+    """As written before there were any: w = U, and the load taken as exact."""
+    raw = json.loads(as_json(bench_record()))
+    del raw["rules"]["guard_rule"], raw["rules"]["guard_factor"], raw["meter"]["input_tolerance"]
+    del raw["fixture"]["conductance_tolerance"]
+    assert from_json(json.dumps(raw)) == bench_record()
 
 
 def test_record_of_a_bench_run() -> None:

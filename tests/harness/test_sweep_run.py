@@ -118,6 +118,25 @@ def test_sweeps_csv_and_the_report_are_written(run: tuple[RunFinding, Path, list
     assert (run[1] / "report.pdf").read_bytes().startswith(b"%PDF")
 
 
+def test_budgets_of_a_whole_run_hold_the_hidden_truth(run: tuple[RunFinding, Path, list[Event]]) -> None:
+    """Largest safe resistance as above, and a pull-down of 60 kΩ: within U, and within the interval by Monte Carlo."""
+    write_derived(run[1])
+    with (run[1] / "budgets.csv").open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["source"] == "combined"]
+    stated = {(row["pin"], row["quantity"]): row for row in rows}
+    for pin, quantity, truth in (
+        ("D1", "largest safe resistance", 9377.77),
+        ("D2", "largest safe resistance", 1.0 / (34.5e-6 / 0.8 - 1.0 / 60e3)),
+        ("D1", "pull-down", 60e3),
+    ):
+        row = stated[pin, quantity]
+        assert abs(float(row["value"]) - truth) <= float(row["expanded_u"])
+        assert float(row["monte_carlo_low"]) <= truth <= float(row["monte_carlo_high"])
+    # D4 has an open needle: no number, no budget.
+    assert {pin for pin, _ in stated} == {"D1", "D2", "D3"}
+    assert ("D1", "net pin current") in stated
+
+
 def test_a_plain_line_says_what_each_sweep_found(run: tuple[RunFinding, Path, list[Event]]) -> None:
     lines: list[str] = []
     listen = PlainLines(lines.append)
