@@ -49,7 +49,7 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
     for pins in bad:
         worst = worst_of(pins) or pins[0]
         under = f" under {condition_text(worst.condition)} (of {len(pins)} conditions)" if len(pins) > 1 else ""
-        yield f"  {_pin_line(worst, under)}"
+        yield f"  {_pin_line(worst, under, finding.board_advice)}"
     for pin in finding.pins:
         if pin.dwell is not None and (pin.dwell.sticks or pin.dwell.changes):
             yield f"  {pin.pin} on a long dwell: {dwell_text(pin.dwell)}"
@@ -70,8 +70,8 @@ def _over_conditions(pins: Sequence[PinFinding]) -> list[list[PinFinding]]:
     return list(found.values())
 
 
-def _pin_line(pin: PinFinding, under: str) -> str:
-    """`under`: the condition, where there are several."""
+def _pin_line(pin: PinFinding, under: str, board: BoardAdvice | None) -> str:
+    """`under`: the condition, where there are several. What to fit is what suits the pin under all that count."""
     parts = [f"{pin.pin}: {pin.verdict}{under}"]
     levels = [row.settled.value for row in pin.rows if row.settled is not None and row.trial.resistor == "none"]
     if levels and pin.stuck_trials:
@@ -80,10 +80,12 @@ def _pin_line(pin: PinFinding, under: str) -> str:
         parts.append(f"stuck in {pin.stuck_trials} of {pin.trials} trials without a resistor")
     elif pin.note:
         parts.append(pin.note.split("; ")[0])
-    if pin.advice.ohm is not None:
-        parts.append(f"fit {resistor_name(pin.advice.ohm)}")
-    elif pin.advice.reason:
-        parts.append(pin.advice.reason)
+    fit = next((one for one in (() if board is None else board.pins) if one.pin == pin.pin), None)
+    ohm, reason = (pin.advice.ohm, pin.advice.reason) if fit is None else (fit.ohm, fit.reason)
+    if ohm is not None:
+        parts.append(f"fit {resistor_name(ohm)}")
+    elif reason:
+        parts.append(reason)
     return ", ".join(parts)
 
 

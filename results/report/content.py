@@ -155,7 +155,7 @@ def _stuck(finding: RunFinding) -> dict[str, Any]:
     """The nonconforming pins of page one, each under its worst condition, and a word on the rows left out."""
     bad = [pin for pin in worst_of(finding.pins).values() if pin.verdict in NONCONFORMING]
     most = MOST_BESIDE_A_LARGE_MAP if len(worst_of(finding.pins)) > LARGE_MAP else MOST_ON_PAGE_ONE
-    rows = [_pin_row(pin, finding.record, {}) for pin in bad[:most]]
+    rows = [{**_pin_row(pin, finding.record, {}), "fit": _fit_over_conditions(finding, pin)} for pin in bad[:most]]
     left = len(bad) - len(rows)
     return {"rows": rows, "more": f"{left} more stand in section 1." if left else ""}
 
@@ -205,6 +205,15 @@ def fit_cell(pin: PinFinding) -> Cell:
     if pin.advice.ohm is not None:
         return bare_cell(pin.advice.ohm, "Ω")
     return {"text": "none needed" if pin.advice.needed is False else NOT_DETERMINED}
+
+
+def _fit_over_conditions(finding: RunFinding, pin: PinFinding) -> Cell:
+    """What the pin needs under every condition that counts, which may be less than under that of its worst verdict."""
+    fits = () if finding.board_advice is None else finding.board_advice.pins
+    fit = next((one for one in fits if one.pin == pin.pin), None)
+    if fit is None:
+        return fit_cell(pin)
+    return bare_cell(fit.ohm, "Ω") if fit.ohm is not None else {"text": NOT_DETERMINED}
 
 
 def _conditions(finding: RunFinding) -> list[dict[str, str]]:

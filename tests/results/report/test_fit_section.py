@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import csv
 from dataclasses import replace
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
 import pytest
 
+from harness.summary import summary_lines
 from results.analysis.board_advice import board_advice
 from results.analysis.findings import Advice, RunFinding
 from results.analysis.neighbours import with_neighbours
+from results.record.trial import Pin
 from results.report.advice_csv import write_advice_csv
+from results.report.content import report_content
 from results.report.fit_section import fit_section, margin_text
 from results.report.headline import headline
 from results.report.more_tables import table_names
@@ -23,7 +27,10 @@ from tests.results.analysis.made_pins import Bench, analysed, d1, d2, d3, record
 def two_stick(margin: float = 0.2) -> RunFinding:
     """D1 and D2 stick, D3 does not; each tried with five resistors."""
     bench = Bench()
-    record = replace(record_of(bench), rules=replace(bench.rules, margin=margin))
+    names = ("D1", "D2", "D3")
+    record = replace(
+        record_of(bench), rules=replace(bench.rules, margin=margin), pins=tuple(Pin(name) for name in names)
+    )
     made = (replace(analysed(curve), pin=name) for name, curve in (("D1", d1), ("D2", d2), ("D3", d3)))
     pins = with_neighbours(record, tuple(made))
     rows = tuple(row for pin in pins for row in pin.rows)
@@ -107,3 +114,20 @@ def test_the_headline_names_what_suits_the_pins_under_every_condition_that_count
         "fit 3.3\u00a0kΩ to ground on each"
         in headline(replace(finding, pins=pins, board_advice=board_advice(finding.record, pins)))["text"]
     )
+
+
+def test_page_one_and_the_terminal_name_what_suits_a_pin_under_every_condition() -> None:
+    """Hot, where it sticks as well, D1 needs 3.3 kΩ; the row of its worst verdict used to say 4.7 kΩ."""
+    finding = two_stick()
+    first = finding.pins[0]
+    hot = replace(
+        first,
+        condition=replace(first.condition, temperature_c=60.0),
+        verdict="stuck between",
+        advice=replace(first.advice, ohm=3.3e3),
+    )
+    pins = (first, hot, *finding.pins[1:])
+    both = replace(finding, pins=pins, board_advice=board_advice(finding.record, pins))
+    rows = report_content(both, written_utc=datetime(2026, 1, 2, tzinfo=UTC))["stuck"]["rows"]
+    assert [(row["pin"], row["fit"]["n"]) for row in rows] == [("D1", "3.3"), ("D2", "4.7")]
+    assert [line for line in summary_lines(both) if line.startswith("  D1: ") and line.endswith("fit 3.3 kΩ")]
