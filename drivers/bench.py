@@ -13,6 +13,7 @@ from functools import partial
 from drivers.bare_bus import BareBus
 from drivers.board import Board
 from drivers.bus import Bus, BusLook
+from drivers.chamber import Chamber
 from drivers.clock import Clock
 from drivers.errors import BenchError, InstrumentError, LinkError, WiringError
 from drivers.hold import Holder
@@ -65,9 +66,11 @@ class Bench:
         expected: Mapping[str, str] | None = None,
         lease: Lease = no_lease,
         rail: Rail | None = None,
+        chamber: Chamber | None = None,
+        chamber_limits_c: tuple[float, float] = (0.0, 60.0),
     ) -> None:
         """`meter_input_ohm` None: unknown, and not corrected for. `expected`: role to the text its identity must hold.
-        `rail` None: nothing sets it.
+        `rail` None: nothing sets it. `chamber_limits_c`: the lowest and the highest temperature that it may be set to.
 
         Raises WiringError if a wire leads to a device that is not there.
         """
@@ -91,6 +94,8 @@ class Bench:
         self._settle_s = settle_s
         self._expected = dict(expected or {})
         self._relays = Relays(devices)
+        self.chamber = chamber
+        self._chamber_limits_c = chamber_limits_c
         self._rail = Rail(limits, operator=operator) if rail is None else rail
         self._lease = lease
         self._state = BenchState()
@@ -170,6 +175,8 @@ class Bench:
             if self.source is not None:
                 self.source.instrument.reset()
                 self.source.prepare(self.limits.voltage_v, self.limits.current_a)
+            if self.chamber is not None:
+                self.chamber.prepare(*self._chamber_limits_c)
             self._rail.prepare()
             if self.board is not None:
                 told = self.board.identify(self._expected.get("board", ""))
@@ -527,6 +534,8 @@ class Bench:
             found["source"] = self.source.instrument
         if self._rail.supply is not None:
             found["supply"] = self._rail.supply.instrument
+        if self.chamber is not None:
+            found["chamber"] = self.chamber.instrument
         found["meter"] = self.meter.instrument
         if self.board is not None:
             found["board"] = self.board.instrument
@@ -547,6 +556,9 @@ class Bench:
             # Last: nothing presses any more, so that no pin of an unpowered board is driven.
             for what, step in self._rail.safe_steps():
                 yield what, partial(_tried_twice, self._rail.supply.instrument, step)
+
+        if self.chamber is not None:
+            yield "chamber: not proven off", partial(_tried_twice, self.chamber.instrument, self.chamber.off)
 
     def _all_opened(self) -> None:
         """All relays are open: nothing is pressed, and nothing on the bus but what a person has put there."""

@@ -98,6 +98,16 @@ _SUPPLY: Mapping[str, str] = {
     "measure_current": "MEAS:CURR?",
 }
 
+_CHAMBER: Mapping[str, str] = {
+    **_COMMON,
+    "temperature": "SOUR:TEMP:LEV:IMM:AMPL {value}",
+    "temperature_read": "SOUR:TEMP:LEV:IMM:AMPL?",
+    "output_on": "OUTP:STAT ON",
+    "output_off": "OUTP:STAT OFF",
+    "output_state": "OUTP:STAT?",
+    "measure": "MEAS:TEMP?",
+}
+
 _SWITCH: Mapping[str, str] = {
     **_COMMON,
     "close": "ROUT:CLOS {list}",
@@ -127,6 +137,7 @@ TEMPLATES: Mapping[str, Mapping[str, str]] = {
     "meter": _METER,
     "source": _SOURCE,
     "supply": _SUPPLY,
+    "chamber": _CHAMBER,
     "switch": _SWITCH,
     "relay_board": _RELAY_BOARD,
     "board": _BOARD,

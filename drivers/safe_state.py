@@ -46,7 +46,7 @@ class SafeSteps(TypedDict):
 
 def safe_steps(role: str, resource: str, dialect: Dialect) -> SafeSteps | None:
     """What makes the instrument of this role safe; None for one that energises nothing (meter, board)."""
-    makers = {"switch": _switch, "relay_board": _relay_board, "source": _source, "supply": _supply}
+    makers = {"switch": _switch, "relay_board": _relay_board, "source": _source, "supply": _output, "chamber": _output}
     if role not in makers:
         return None
     return {"kind": _kind(role, resource), "resource": resource, "steps": makers[role](dialect)}
@@ -54,11 +54,11 @@ def safe_steps(role: str, resource: str, dialect: Dialect) -> SafeSteps | None:
 
 def safe_state(instruments: Sequence[tuple[str, str, Dialect]]) -> list[SafeSteps]:
     """What makes a bench safe, a resource each: relays first, because a release is a relay that opens, then the source,
-    then the board's supply.
+    then the board's supply and the chamber.
 
     `instruments`: (role, resource, dialect) in any order; without the supply where it is to stay on.
     """
-    order = ("switch", "relay_board", "source", "supply")
+    order = ("switch", "relay_board", "source", "supply", "chamber")
     ranked = sorted((one for one in instruments if one[0] in order), key=lambda one: order.index(one[0]))
     return [steps for one in ranked if (steps := safe_steps(*one)) is not None]
 
@@ -89,7 +89,7 @@ def _source(dialect: Dialect) -> list[SafeStep]:
     ]
 
 
-def _supply(dialect: Dialect) -> list[SafeStep]:
+def _output(dialect: Dialect) -> list[SafeStep]:
     return [_scpi(dialect.text("output_off"), dialect.text("output_state"), _OFF)]
 
 

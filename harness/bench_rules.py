@@ -29,7 +29,9 @@ PLAUSIBLE = 0.3
 def bench_faults(bench: BenchTables) -> list[Fault]:
     """Every rule between values that the bench file breaks."""
     return list(
-        chain.from_iterable(rule(bench) for rule in (_resources, _commands, _wires, _fits, _adds, _coupons, _measured))
+        chain.from_iterable(
+            rule(bench) for rule in (_resources, _commands, _chamber, _wires, _fits, _adds, _coupons, _measured)
+        )
     )
 
 
@@ -67,6 +69,11 @@ def _resources(bench: BenchTables) -> Iterator[Fault]:
         if resource in taken:
             yield Fault((role, "resource"), f"is already the resource of the {taken[resource]}")
         taken.setdefault(resource, role)
+
+
+def _chamber(bench: BenchTables) -> Iterator[Fault]:
+    if bench.chamber is not None and bench.chamber.lowest_c >= bench.chamber.highest_c:
+        yield Fault(("chamber", "lowest"), f"must be below highest of {show(bench.chamber.highest_c, '°C')}")
 
 
 def _commands(bench: BenchTables) -> Iterator[Fault]:

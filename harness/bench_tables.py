@@ -112,6 +112,15 @@ class SupplyTable(InstrumentTable):
 
 
 @dataclass(frozen=True, kw_only=True)
+class ChamberTable(InstrumentTable):
+    """[chamber]: the temperature chamber, and between which temperatures (°C) no plan may set it."""
+
+    resource: Scpi
+    lowest_c: Annotated[float, Quantity("°C", -70.0, 250.0)]
+    highest_c: Annotated[float, Quantity("°C", -70.0, 250.0)]
+
+
+@dataclass(frozen=True, kw_only=True)
 class SwitchTable(InstrumentTable):
     """[switch]. `channels` empty: not stated, so a wire to one that does not exist is found by the switch only."""
 
@@ -271,6 +280,7 @@ class BenchTables:
     limits: LimitsTable = field(default_factory=LimitsTable)
     source: SourceTable | None = None
     supply: SupplyTable | None = None
+    chamber: ChamberTable | None = None
     switch: SwitchTable | None = None
     relay_board: RelayBoardTable | None = None
     board: BoardTable | None = None
@@ -285,6 +295,7 @@ class BenchTables:
             "meter": self.meter,
             "source": self.source,
             "supply": self.supply,
+            "chamber": self.chamber,
             "switch": self.switch,
             "relay_board": self.relay_board,
             "board": self.board,

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from drivers.bench import Bench
 from harness.plan import Plan
-from procedures.conditions import SoakRules, operator_of, read_temperature, set_rail, soak
+from procedures.conditions import SoakRules, set_rail, soak, thermometer_of
 from results.quantity import show
 from results.record.observation import Observation
 from results.record.trial import Trial
@@ -21,7 +21,8 @@ class ConditionWatch:
         self.notes: list[str] = []
         self._bench = bench
         self._say = say
-        self._rules = SoakRules(plan.temperature.soak_s, plan.temperature.stable_c, plan.temperature.within_c)
+        asked = plan.temperature
+        self._rules = SoakRules(asked.soak_s, asked.stable_c, asked.within_c, asked.longest_s)
         self._steps_rail = bool(plan.rail.steps_v)
         # A supply is on at the nominal rail from the start; where a person sets it, nobody knows where it stands.
         self._rail_v = plan.rail.voltage_v if bench.has_supply else None
@@ -34,7 +35,8 @@ class ConditionWatch:
         if step_c != self._step_c:
             self._leave()
             if step_c is not None:
-                self._measured_c = soak(self._bench, operator_of(self._bench), step_c, self._rules, self._say)
+                by = thermometer_of(self._bench, self._rules)
+                self._measured_c = soak(self._bench, by, step_c, self._rules, self._say)
             self._step_c = step_c
         if rail_v != self._rail_v and (self._steps_rail or self._bench.has_supply):
             set_rail(self._bench, rail_v)
@@ -56,7 +58,7 @@ class ConditionWatch:
             return
         step, was_c = show(self._step_c, "°C"), self._measured_c
         self._measured_c = None
-        now_c = read_temperature(operator_of(self._bench), f"The trials at {step} are made.")
+        now_c = thermometer_of(self._bench, self._rules).read(f"The trials at {step} are made.")
         if abs(now_c - was_c) > self._rules.stable_c:
             self.notes.append(
                 f"temperature step {step}: {show(was_c, '°C')} when soaked, {show(now_c, '°C')} after the trials, "

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from drivers.bench import Bench
 from drivers.board import Board
+from drivers.chamber import Chamber
 from drivers.claim import claim
 from drivers.clock import Clock
 from drivers.dialect import Dialect
@@ -138,6 +139,8 @@ def _assemble(
         settle_s=file.wiring.settle_s,
         expected={role: table.identity for role, table in file.instruments().items()},
         lease=safety.lease,
+        chamber=Chamber(instruments["chamber"], clock) if "chamber" in instruments else None,
+        chamber_limits_c=(0.0, 0.0) if file.chamber is None else (file.chamber.lowest_c, file.chamber.highest_c),
         rail=_rail(file, instruments.get("supply"), clock, operator, rail_v, at_end),
     )
 

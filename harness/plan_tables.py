@@ -66,9 +66,10 @@ class RailTable:
 
 @dataclass(frozen=True, kw_only=True)
 class TemperatureTable:
-    """[temperature]: the temperatures (°C) under which every pin is tried; empty: as it is. A person sets and measures.
+    """[temperature]: the temperatures (°C) under which every pin is tried; empty: as it is.
 
-    `soak_s` passes between two readings, which may differ by `stable_c`, and from the step by `within_c`.
+    `soak_s` passes between two readings, which may differ by `stable_c`, and from the step by `within_c`. A chamber is
+    given `longest_s` for a step.
     """
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
@@ -76,6 +77,7 @@ class TemperatureTable:
     soak_s: Annotated[float, Quantity("s", 0.0, 86400.0)] = 600.0
     stable_c: Annotated[float, Quantity("°C", 0.01, 20.0)] = 1.0
     within_c: Annotated[float, Quantity("°C", 0.1, 50.0)] = 3.0
+    longest_s: Annotated[float, Quantity("s", 1.0, 604800.0)] = 7200.0
 
 
 @dataclass(frozen=True, kw_only=True)

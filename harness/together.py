@@ -45,6 +45,7 @@ def together_problems(plan: Plan, bench: BenchFile) -> list[Problem]:
         rule(plan, bench)
         for rule in (
             _rail,
+            _temperature,
             _path,
             _ends,
             _pins,
@@ -79,6 +80,17 @@ def _rail(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
     for key, rail_v in where:
         if most_v is not None and rail_v > most_v:
             yield Fault(key, f"must not be above supply.voltage_max of {bench.path}, {show(most_v, 'V')}")
+
+
+def _temperature(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """A chamber must be able to reach every step; without one a person does."""
+    if bench.chamber is None:
+        return
+    low_c, high_c = bench.chamber.lowest_c, bench.chamber.highest_c
+    for index, step_c in enumerate(plan.temperature.steps_c):
+        if not low_c <= step_c <= high_c:
+            rule = f"must be within chamber.lowest and chamber.highest of {bench.path}"
+            yield Fault(("temperature", "steps", index), f"{rule}, {show(low_c, '°C')} to {show(high_c, '°C')}")
 
 
 def _path(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

@@ -9,6 +9,7 @@
     [rail]       voltage_v
     [supply]     on, slew_v_per_s, gain_error, gain_error_a, offset_error_a, noise_a
                  # left out: the rail is always there, and nothing sets it
+    [chamber]    time_constant_s      # left out: only the hand changes the temperature
     [fixture]    capacitance_f, leakage_resistance_ohm
     [meter]      input_resistance_ohm, noise_v, flicker_v, hum_v, line_frequency_hz, gain_error, offset_error_v,
                  timebase_error, step_response_s, reading_memory, fastest_interval_s, arming_time_s
@@ -148,6 +149,12 @@ class SupplyPart(Part):
     gain_error_a: NotNegative = 0.0
     offset_error_a: NotNegative = 0.0
     noise_a: NotNegative = 0.0
+
+
+class ChamberPart(Part):
+    """`time_constant_s`: how fast the board follows what is set."""
+
+    time_constant_s: Positive = 60.0
 
 
 class FixturePart(Part):
@@ -389,6 +396,7 @@ class Board(Part):
     unit: UnitPart = UnitPart()
     rail: RailPart = RailPart()
     supply: SupplyPart | None = None
+    chamber: ChamberPart | None = None
     fixture: FixturePart = FixturePart()
     meter: MeterPart = MeterPart()
     source: SourcePart = SourcePart()

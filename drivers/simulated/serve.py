@@ -8,7 +8,7 @@ prints one line on stdout when everything listens,
     ready {"meter": "TCPIP::127.0.0.1::40101::SOCKET", "source": "TCPIP::…", "switch": "TCPIP::…",
            "relay_board": "/dev/pts/4", "board": "/dev/pts/5", "hand": "127.0.0.1:40111"}
 
-(and "supply", where the board file has [supply])
+(and "supply" and "chamber", where the board file has them)
 
 and ends on SIGTERM, SIGINT or (with --until-stdin-ends) the end of its standard input. Where there are no
 pseudo-terminals, or with --no-pty, relay_board and board are "socket://127.0.0.1:<port>". The board file's format
@@ -37,6 +37,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from drivers.simulated.board_file import BoardFileError, read_board_file
+from drivers.simulated.chamber import Chamber
 from drivers.simulated.clock import ScaledClock
 from drivers.simulated.console import BoardConsole, Hand, RelayBoard
 from drivers.simulated.meter import Meter
@@ -76,6 +77,9 @@ def serve(
         if board.supply is not None:
             supply = Supply(world, f"{MAKER},Power supply 30,SIM-0005,1.0", board.supply)
             numbers["supply"] = ports.tcp(scpi_session(supply))
+        if board.chamber is not None:
+            chamber = Chamber(world, f"{MAKER},Chamber 20,SIM-0006,1.0", board.chamber)
+            numbers["chamber"] = ports.tcp(scpi_session(chamber))
         resources = {role: f"TCPIP::127.0.0.1::{number}::SOCKET" for role, number in numbers.items()}
         resources["relay_board"] = ports.serial(line_session(RelayBoard(world, f"{MAKER},Relay board 16,SIM-0004,1.0")))
         resources["board"] = ports.serial(line_session(BoardConsole(world)))

@@ -46,6 +46,7 @@ class Poll:
 
 Change = Callable[[], None]
 
+CHAMBER = "the chamber"
 RAIL = "the rail"
 RAIL_STEPS = 16
 """A rail that ramps goes in so many steps: the circuit is constant between two events."""
@@ -232,6 +233,13 @@ class World:
         return self.wiring.rail_ampere(
             self.bus_v(), lambda name: self._pin_v(name, now_s), lambda name: self._drifted(name, now_s)
         )
+
+    def set_temperature_course(self, course: Sequence[tuple[float, float]]) -> None:
+        """Bench times and kelvins to come, in order; a course before this one ends here."""
+        self._due = [due for due in self._due if due.contact != CHAMBER or due.time_s <= self.now_s]
+        heapq.heapify(self._due)
+        for time_s, kelvin in course:
+            self._push(time_s, _warmer(self.wiring, kelvin), contact=CHAMBER, touched=tuple(self.wiring.pins))
 
     def pin_part(self, pin: str) -> PinPart:
         """What the board file says of a pin."""
@@ -427,6 +435,10 @@ def _contacts(board: Board) -> dict[str, Contact]:
     contacts = {name: Contact(name, board.relays, fault(name)) for name in board.contacts()}
     contacts["button"] = Contact("button", board.button, fault("button"))
     return contacts
+
+
+def _warmer(wiring: Wiring, kelvin: float) -> Change:
+    return lambda: setattr(wiring, "temperature_k", kelvin)
 
 
 def _rail_setter(wiring: Wiring, volts: float) -> Change:

@@ -117,6 +117,6 @@ def test_a_wrong_value_is_refused_before_anything_is_sent(purpose: str, values: 
 
 def test_an_unknown_role_is_refused_and_a_refusal_is_a_limit() -> None:
     with pytest.raises(
-        LimitError, match="scope: no such role; there are meter, source, supply, switch, relay_board, board"
+        LimitError, match="scope: no such role; there are meter, source, supply, chamber, switch, relay_board, board"
     ):
         Dialect("scope")

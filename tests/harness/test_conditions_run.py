@@ -11,9 +11,14 @@ from pathlib import Path
 import pytest
 
 from drivers.operator import Operator
+from harness.bench_file import bench_from_text
+from harness.errors import UserFileError
 from harness.events import Event, Prompt
+from harness.plan import plan_from_text
+from harness.together import check_together
 from results.analysis.findings import RunFinding
 from tests.harness.whole_bench import LATCHES, SOUND, bench_text, board_text, found, plan_text, run_plan, simulated
+from tests.harness.wrong_files import BENCH, PLAN, changed
 
 SUPPLIED = "\n[supply]\nnoise_a = 1e-6\n"
 SHARE_LEAK = (
@@ -168,3 +173,30 @@ def test_a_pin_that_sticks_makes_the_unit_draw_more(tmp_path: Path) -> None:
     # The pull-down of 60 kΩ at 2.03 V, and what is left of the bell at 1.4 V.
     assert draw.extra.value == pytest.approx(34e-6 + 150e-6 * math.exp(-((0.63 / 0.35) ** 2)), abs=4e-6)
     assert by_name["D2"].supply is None
+
+
+def test_a_chamber_takes_the_board_to_its_temperatures_with_nobody_there(tmp_path: Path) -> None:
+    """The same leak sticks at 23 °C and releases at 13 °C; the chamber is off at the end."""
+    temperature = '[temperature]\nsteps = ["13 °C", "23 °C"]\nsoak = "500 ms"\nstable = "0.5 °C"\nwithin = "1 °C"\n'
+    board = supplied_board({"D1": SHARE_LEAK}).replace("[supply]", "[chamber]\ntime_constant_s = 0.3\n[supply]")
+    with simulated(tmp_path, board) as resources:
+        bench = supplied_bench(resources, ["D1"])
+        bench += f'[chamber]\nresource = "{resources["chamber"]}"\nlowest = "0 °C"\nhighest = "40 °C"\n'
+        finding = found(run_plan(tmp_path, stepped(plan_text(["D1"]), temperature=temperature), bench))
+        assert asked(resources["chamber"], "OUTP:STAT?") == "0"
+    assert by_condition(finding) == {(3.3, 13.0): "released", (3.3, 23.0): "stuck between"}
+    measured = [row.observation.temperature_c for row in finding.trials if row.observation is not None]
+    assert measured == pytest.approx([13.0, 23.0], abs=0.6)
+
+
+def test_a_step_that_the_chamber_may_not_reach_is_refused() -> None:
+    chamber = '[chamber]\nresource = "TCPIP::192.168.0.8::5025::SOCKET"\nlowest = "0 °C"\nhighest = "40 °C"\n'
+    plan = plan_from_text(changed(PLAN, ("[advice]", '[temperature]\nsteps = ["25 °C", "60 °C"]\n[advice]')))
+    with pytest.raises(UserFileError) as caught:
+        check_together(plan, bench_from_text(changed(BENCH, ("\n[wiring]\n", f"\n{chamber}\n[wiring]\n"))))
+    assert str(caught.value) == (
+        "plan.toml: temperature.steps[2]: must be within chamber.lowest and chamber.highest of bench.toml, "
+        '0 °C to 40 °C: "60 °C"'
+    )
+    with pytest.raises(UserFileError, match=r'bench.toml: chamber.lowest: must be below highest of 40 °C: "50 °C"'):
+        bench_from_text(changed(BENCH, ("\n[wiring]\n", f"\n{chamber.replace('0 °C', '50 °C', 1)}\n[wiring]\n")))

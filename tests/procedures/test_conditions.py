@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drivers.operator import Operator
-from procedures.conditions import SoakRules, read_temperature, soak
+from procedures.conditions import ByHand, SoakRules, soak
 from tests.drivers.scripted import Rig
 
 RULES = SoakRules(soak_s=60.0, stable_c=0.5, within_c=3.0)
@@ -26,7 +26,7 @@ def soaked(*typed: str) -> tuple[float, float, list[str]]:
     bench.prepare()
     began_s = bench.clock.now()
     left = list(typed)
-    found_c = soak(bench, person(left, told), 60.0, RULES, said.append)
+    found_c = soak(bench, ByHand(person(left, told)), 60.0, RULES, said.append)
     assert left == []
     return found_c, bench.clock.now() - began_s, said
 
@@ -54,7 +54,7 @@ def test_cautions_stand_in_the_prompt() -> None:
     told: list[str] = []
     bench = Rig().bench()
     bench.prepare()
-    soak(bench, person(["60", "60"], told), 60.0, RULES, lambda text: None)
+    soak(bench, ByHand(person(["60", "60"], told)), 60.0, RULES, lambda text: None)
     assert told[0].startswith("Bring the board to 60 °C. Keep within the ratings of board, fixture and leads; hot")
     assert "the rules of your lab come first" in told[0]
 
@@ -62,5 +62,5 @@ def test_cautions_stand_in_the_prompt() -> None:
 @pytest.mark.parametrize("wrong", ["", "warm", "24,6", "24.6 V", "nan", "-10 °F"])
 def test_what_is_no_temperature_is_asked_again(wrong: str) -> None:
     told: list[str] = []
-    assert read_temperature(person([wrong, "-10.5"], told), "Soaked.") == -10.5
+    assert ByHand(person([wrong, "-10.5"], told)).read("Soaked.") == -10.5
     assert told[1].endswith("Type the temperature again.")
