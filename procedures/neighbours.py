@@ -18,7 +18,7 @@ TOGETHER = "released together"
 def neighbours_held(bench: Bench, trial: Trial, settings: PressSettings) -> Iterator[None]:
     """Around a trial: its neighbours as its condition says; let go on the way out, whatever happened inside.
 
-    They are pressed to the rail through their own hold relays. `released together`: they are let go right before the
+    They are pressed through their own hold relays. `released together`: they are let go right before the
     tested pin, a relay after the other, while the meter logs. Raises BenchError before anything is pressed where the
     bench cannot or may not hold them.
     """

@@ -174,10 +174,12 @@ class Wiring:
 
     def _ties(self, name: str) -> list[tuple[float, float]]:
         """Voltage and conductance of what else joins the node to something: its hold relay, its neighbours."""
-        ties = [(self.rail_v, held_s)] if (held_s := self.hold_s(name)) else []
+        held_v = self.rail_v if self.board.wiring.press_to == "rail" else 0.0
+        ties = [(held_v, held_s)] if (held_s := self.hold_s(name)) else []
         for other, ohm in self.couplings(name).items():
-            # A neighbour is at the rail while it is held, else low: its own node is not solved together with this one.
-            ties.append((self.rail_v if self.is_held(other) else 0.0, 1 / ohm))
+            # A neighbour is where it is held, else where it rests: its own node is not solved together with this one.
+            rests_v = self.rail_v if self.pins[other].part.pulls == "up" else 0.0
+            ties.append((held_v if self.is_held(other) else rests_v, 1 / ohm))
         return ties
 
     def couplings(self, name: str) -> dict[str, float]:
@@ -190,7 +192,7 @@ class Wiring:
         return contact is not None and contact.closed
 
     def hold_s(self, name: str) -> float:
-        """Conductance from the rail to a pin through its hold relay; 0 where it has none."""
+        """Conductance to a pin through its hold relay; 0 where it has none."""
         contact = self.contacts.get(f"hold {name}")
         return 0.0 if contact is None else 1 / (self.path_ohm(f"hold {name}") + contact.resistance_ohm)
 
@@ -299,7 +301,8 @@ class Wiring:
     def _pin_from_rail(self, name: str, node_v: float, drifted: float) -> float:
         pin, unit = self.pins[name], self.board.unit
         leak, part = self._leak(name), pin.on_the_wire()
-        ampere = self.hold_s(name) * (self.rail_v - node_v)
+        holds_up = self.board.wiring.press_to == "rail"
+        ampere = self.hold_s(name) * (self.rail_v - node_v) if holds_up else 0.0
         if part.pulls == "up":  # what its leak takes goes to ground; the rail gives the pull-up's
             on = pin.present_setup in ("reset default", "buffer off")
             ampere += pull_down_current(part.pull_down)(max(self.rail_v - node_v, 0.0)) if on else 0.0

@@ -139,3 +139,23 @@ def test_a_level_above_the_protection_trips_the_output() -> None:
     _on(supply, 3.3)
     ask(supply, "SOUR:VOLT:PROT 4;:SOUR:VOLT 4.5")
     assert ask(supply, "OUTP?") == "0"
+
+
+def test_a_hold_relay_draws_its_pin_s_current_from_the_rail_and_couples_its_neighbour() -> None:
+    """Kirchhoff: 3.3 V over 1 kΩ into 60 kΩ and the 100 kΩ to D1, which rests at 60/160 of the rail."""
+    more = '\n[[pins]]\nname = "D2"\nnode_capacitance_f = 1e-9\n'
+    holds = '[wiring.hold]\nD2 = { channel = "relay_board 9", resistor_ohm = 1000.0 }\n'
+    world = World(board(f"{IDEAL}{UNIT}[supply]\n{PATHS}{holds}{PIN}couplings = {{ D2 = 100e3 }}\n{more}"))
+    assert world.board.supply is not None
+    supply = Supply(world, "Invented Instruments,Supply,1,1", world.board.supply)
+    _on(supply, 3.3)
+    rest_a = _ampere(supply)
+    world.set_contact("hold D2", True)
+    world.move_to(world.now_s + 0.1)
+    held_v = 3.3e-3 / (1e-3 + 1 / 60e3 + 1 / 100e3)
+    assert world.pin_v("D1") == pytest.approx(3.3 * 60 / 160, rel=1e-4)
+    assert world.pin_v("D2") == pytest.approx(held_v, rel=1e-4)
+    assert _ampere(supply) - rest_a == pytest.approx((3.3 - held_v) / 1e3, rel=1e-3)
+    world.set_contact("hold D2", False)
+    world.move_to(world.now_s + 0.1)
+    assert world.pin_v("D1") == pytest.approx(0.0, abs=1e-3)
