@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import csv
 import math
+import threading
 from pathlib import Path
 
 import pytest
 
-from harness.events import Event
+from drivers.errors import StopRequestedError
+from harness.events import BenchMadeSafe, Event, TrialStarted
 from harness.reporting import write_derived
+from harness.signals import StopRequest
 from harness.summary import summary_lines
 from harness.terminal import PlainLines
 from results.analysis.findings import PinFinding, RunFinding
@@ -128,3 +131,29 @@ def test_summary_csv_report_and_plain_lines_say_so(run: Run) -> None:
         listen(event)
     assert any("D1 reset default driven low #1  the pin is low, node at " in line for line in said)
     assert any("D1 reset default polled buffer #1  the pin is low" in line for line in said)
+
+
+class StopWhileTried(list[Event]):
+    """Asks for a stop a moment after the first remedy has begun."""
+
+    def __init__(self, stop: StopRequest, after_s: float) -> None:
+        super().__init__()
+        self._timer = threading.Timer(after_s, stop.ask, ["SIGINT"])
+
+    def append(self, event: Event) -> None:
+        super().append(event)
+        if isinstance(event, TrialStarted) and event.trial.kind == "remedy" and not self._timer.is_alive():
+            self._timer.start()
+
+
+@pytest.mark.parametrize(("tried", "after_s"), [("driven low", 0.045), ("changeover contact", 0.02)])
+def test_a_remedy_that_is_stopped_leaves_nothing_energised(tried: str, after_s: float, tmp_path: Path) -> None:
+    stop = StopRequest()
+    tables = f'[remedies]\nrepeats = 20\ntried = ["{tried}"]\n[trials]'
+    plan = plan_text(("D1",)).replace("[trials]", tables)
+    with simulated(tmp_path, board_text({"D1": LATCHES})) as resources:
+        events = StopWhileTried(stop, after_s)
+        result = run_plan(tmp_path, plan, bench_text(resources, ("D1",)), stop=stop, events=events)
+    assert isinstance(result.error, StopRequestedError)
+    assert result.not_verified == ()
+    assert any(isinstance(event, BenchMadeSafe) for event in events)

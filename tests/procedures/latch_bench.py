@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any, cast
 
 import numpy as np
@@ -13,6 +14,7 @@ from drivers.bench import Bench
 from drivers.meter import Readings
 from drivers.wiring import Channel, Wiring
 from results.record.observation import Observation
+from results.record.trace import FloatArray
 from tests.procedures.curve_bench import RESISTORS, Law, linear, mid_level
 
 LATCHES = mid_level(linear(60e3))
@@ -22,6 +24,12 @@ FITS = {
     if resistor.nominal_ohm
 }
 GRID_V = np.linspace(-0.5, 3.6, 41001)
+
+
+@cache
+def net_on_grid(law: Law) -> FloatArray:
+    """The curve on the grid, once for each law."""
+    return np.array([law(float(v)) for v in GRID_V])
 
 
 @dataclass
@@ -51,7 +59,7 @@ class LatchBench:
         self._fitted_s = 0.0
         self._level_v: float | None = None
         self._path = "relay"
-        self._net = np.array([self.law(float(v)) for v in GRID_V])
+        self._net = net_on_grid(self.law)
 
     def as_bench(self) -> Bench:
         return cast(Bench, self)
@@ -94,7 +102,7 @@ class LatchBench:
         self.done.append(f"setup {pin} {name}")
         # Between two polls there is no leak, only the pull-down.
         self._polls = name == "polled buffer"
-        self._net = np.array([-float(v) / 60e3 if self._polls else self.law(float(v)) for v in GRID_V])
+        self._net = -GRID_V / 60e3 if self._polls else net_on_grid(self.law)
 
     @contextmanager
     def grounded(self) -> Iterator[None]:
