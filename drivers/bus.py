@@ -177,7 +177,7 @@ class Bus:
         wanted = name if self._is_by_hand(name) else NOTHING
         if wanted != self._by_hand and self._operator is not None:
             self._by_hand = UNKNOWN
-            self._operator.fit(wanted)
+            self._operator.fit(wanted, self._wiring.resistors_to)
             self._by_hand = wanted
         if name in self._wiring.fit:
             self._close(self._wiring.fit[name])

@@ -42,9 +42,9 @@ class Operator:
         """Have the bus put on this pin; returns when done."""
         self._confirm(f"Connect the bench to pin {pin}.")
 
-    def press_now(self, pin: str) -> None:
-        """Have the pin pressed; returns when it is held."""
-        self._confirm(f"Press pin {pin} to the rail and keep it pressed.")
+    def press_now(self, pin: str, to: str = "rail") -> None:
+        """Have the pin pressed to the rail, or to ground; returns when it is held."""
+        self._confirm(f"Press pin {pin} to {_end(to)} and keep it pressed.")
 
     def let_go(self, pin: str) -> None:
         """Tell the person to let go; returns at once, because the meter is logging and the edge is in its trace."""
@@ -58,9 +58,14 @@ class Operator:
             text = f"Discharge the capacitor {capacitor} through a resistor and join it from the bus to ground"
             self._confirm(f"{text}, and no other.")
 
-    def fit(self, resistor: str) -> None:
-        """Have this trial resistor fitted from the bus to ground, in place of any other; returns when done."""
+    def fit(self, resistor: str, to: str = "ground") -> None:
+        """Have this trial resistor fitted from the bus to ground, or to the rail, in place of any other; returns when
+        done."""
         if resistor == NOTHING:
             self._confirm("Take every trial resistor off the bus.")
         else:
-            self._confirm(f"Fit the trial resistor {resistor} from the bus to ground, and no other.")
+            self._confirm(f"Fit the trial resistor {resistor} from the bus to {_end(to)}, and no other.")
+
+
+def _end(to: str) -> str:
+    return "the rail" if to == "rail" else to

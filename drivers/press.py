@@ -202,7 +202,7 @@ class Presser:
 
     def _contact(self, pin: str, path: PressPath, level_v: float) -> None:
         if path == "hand":
-            self._person().press_now(pin)
+            self._person().press_now(pin, self._wiring.press_to)
             return
         if path == "source" and self._source is not None:
             self._source.force_voltage(level_v)

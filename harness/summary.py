@@ -49,7 +49,7 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
     for pins in bad:
         worst = worst_of(pins) or pins[0]
         under = f" under {condition_text(worst.condition)} (of {len(pins)} conditions)" if len(pins) > 1 else ""
-        yield f"  {_pin_line(worst, under, finding.board_advice)}"
+        yield f"  {_pin_line(worst, under, finding.board_advice, finding.record.press_to)}"
     for pin in finding.pins:
         if pin.dwell is not None and (pin.dwell.sticks or pin.dwell.changes):
             yield f"  {pin.pin} on a long dwell: {dwell_text(pin.dwell)}"
@@ -70,12 +70,13 @@ def _over_conditions(pins: Sequence[PinFinding]) -> list[list[PinFinding]]:
     return list(found.values())
 
 
-def _pin_line(pin: PinFinding, under: str, board: BoardAdvice | None) -> str:
+def _pin_line(pin: PinFinding, under: str, board: BoardAdvice | None, press_to: str) -> str:
     """`under`: the condition, where there are several. What to fit is what suits the pin under all that count."""
     parts = [f"{pin.pin}: {pin.verdict}{under}"]
     levels = [row.settled.value for row in pin.rows if row.settled is not None and row.trial.resistor == "none"]
     if levels and pin.stuck_trials:
-        parts.append(f"rests at {show(max(levels), 'V', digits=4)}")
+        worst_v = max(levels) if press_to == "rail" else min(levels)
+        parts.append(f"rests at {show(worst_v, 'V', digits=4)}")
     if pin.stuck_trials:
         parts.append(f"stuck in {pin.stuck_trials} of {pin.trials} trials without a resistor")
     elif pin.note:

@@ -107,15 +107,12 @@ def _path(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
 
 
 def _ends(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
-    """A press and what it is released by must lead where the plan says; a source and a hand go where they are told."""
-    wiring, rest = bench.wiring, "ground" if plan.press.to == "rail" else "rail"
+    """A press and what it is released by must lead where the plan says; a person is told the same."""
     named = None if at(plan.raw, ("press", "to")) is not None else f'"{plan.press.to}"'
-    if wiring.press is not None and plan.press.path == "relay" and wiring.press_to != plan.press.to:
-        yield Fault(("press", "to"), f"wiring.press of {bench.path} leads to the other end (wiring.press_to)", named)
-    switched = wiring.discharge is not None or any(fit.channel is not None for fit in wiring.fit.values())
-    if switched and wiring.resistors_to != rest:
-        which = f"trial resistors and discharge must end at the {rest}".replace("the ground", "ground")
-        yield Fault(("press", "to"), f"{which}, those of {bench.path} do not (wiring.resistors_to)", named)
+    if bench.wiring.press_to != plan.press.to:
+        yield Fault(("press", "to"), f"{bench.path} presses to the other end (wiring.press_to)", named)
+    if plan.press.to == "ground" and (bench.coupons.released is not None or bench.coupons.stuck is not None):
+        yield Fault(("press", "to"), f"the [coupons] of {bench.path} are made for presses to the rail", named)
 
 
 def _pins(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from results.analysis.decay import resolution_s
+from results.analysis.ends import ground_of
 from results.analysis.estimate import Estimate
 from results.analysis.findings import PinFinding, TrialFinding
 from results.analysis.fold import FoldMargin, Passage
@@ -27,7 +28,9 @@ _RELEASED = frozenset({"released", "slow"})
 
 def with_fold_margins(record: RunRecord, pins: tuple[PinFinding, ...]) -> tuple[PinFinding, ...]:
     """The pins with what each release by a resistor says of its margin: of pins that stuck somewhere, and of every
-    trial with an added capacitor, which is made for that."""
+    trial with an added capacitor, which is made for that. None of pull-ups, whose bench drives the node besides."""
+    if ground_of(record.meter).value:
+        return pins
     sticks = {pin.pin for pin in pins if any(row.verdict in STUCK for row in pin.rows)}
     with one_thread():
         return tuple(

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from results.analysis.findings import PinFinding, RunFinding
 from results.record.run_record import InstrumentRecord, RunRecord
 from results.report.numbers import percent, plain
+from results.words import words_for
 
 WORTHLESS = ("no contact", "failed", "not tested")
 """Verdicts that are no evidence either way."""
@@ -22,11 +23,11 @@ def limits(finding: RunFinding) -> list[dict[str, str]]:
         _missing(finding),
         _contact(finding.pins),
         _presses(finding.pins),
-        _undecided(finding.pins),
+        _undecided(finding.pins, record.press_to),
         _accuracy(record),
         _bench(record),
         _calibration(record),
-        _pull_down(finding.pins),
+        _pull_down(finding.pins, record.press_to),
         _fitted(finding),
         _origin(record),
         *(("Note", note) for note in (*record.notes, *finding.notes) if note.strip() and not _said_already(note)),
@@ -106,16 +107,19 @@ def _presses(pins: Sequence[PinFinding]) -> _Limit:
     return ("Number of presses", " ".join(said)) if said else None
 
 
-def _undecided(pins: Sequence[PinFinding]) -> _Limit:
+def _undecided(pins: Sequence[PinFinding], press_to: str) -> _Limit:
     undecided = [pin for pin in pins if pin.verdict == "undecided"]
     floating = [pin.pin for pin in undecided if pin.pull_down_from == "not found"]
     open_ = [pin for pin in undecided if pin.pin not in floating]
     moving = [pin.pin for pin in open_ if all(row.settled is None for row in pin.rows if row.verdict == "undecided")]
     straddles = [pin.pin for pin in open_ if pin.pin not in moving]
-    said = [f"On {names(straddles)} V ± w straddles V_IL."] if straddles else []
+    said = [f"On {names(straddles)} V ± w straddles {words_for(press_to, 'V_IL')}."] if straddles else []
     said += [f"On {names(moving)} no settled voltage could be determined."] if moving else []
     if floating:
-        said.append(f"On {names(floating)} no pull-down was found: only the meter pulled low what floats without it.")
+        why = "no pull-down was found: only the meter pulled low what floats without it."
+        if press_to == "ground":
+            why = "no pull-up was found: what brought it to the rail is not known."
+        said.append(f"On {names(floating)} {why}")
     return ("Undecided", " ".join(said)) if said else None
 
 
@@ -184,13 +188,16 @@ def _calibration(record: RunRecord) -> _Limit:
     return ("Calibration", f"{'; '.join(said)}.") if said else None
 
 
-def _pull_down(pins: Sequence[PinFinding]) -> _Limit:
+def _pull_down(pins: Sequence[PinFinding], press_to: str) -> _Limit:
     vague = [
         pin.pin for pin in pins if pin.leakage is None and pin.verdict in ("stuck high", "stuck low", "stuck between")
     ]
     if not vague:
         return None
-    return "Leakage not determined", f"{names(vague)}: the pin's own pull-down is not known well enough."
+    return (
+        "Leakage not determined",
+        f"{names(vague)}: the pin's own {words_for(press_to, 'pull-down')} is not known well enough.",
+    )
 
 
 def _fitted(finding: RunFinding) -> _Limit:

@@ -24,13 +24,17 @@ from results.report.headline import NONCONFORMING, VERDICTS, headline, legend, t
 from results.report.more_sections import more_sections
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, bracket_text, cell, percent, plain
 from results.report.section import as_data
-from results.report.suspect import highest_settled, suspect
+from results.report.suspect import suspect, worst_settled
 from results.report.swept import swept, swept_of
-from results.report.wording import MEANINGS, SYMBOLS, cautions, method, risk_text
+from results.report.wording import SYMBOLS, cautions, meaning, method, risk_text
+from results.words import words_for
 
 MOST_ON_PAGE_ONE = 14
 MOST_BESIDE_A_LARGE_MAP = 7
 """Rows of the table of nonconforming pins on page one; the others stand in the table of all pins."""
+
+HEADINGS = ("Pins that stay high", "to ground", "Pull-down", "highest")
+"""Words of the layout that speak of the level."""
 
 LARGE_MAP = 72
 """A map of more pins than this leaves less room on page one."""
@@ -52,6 +56,7 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
     notes = list(dict.fromkeys(row.note for row in finding.trials if row.note))
     marks = shared_notes(finding.pins)
     return {
+        "words": words_of(record),
         "title": "Release test of digital inputs",
         "run": record.run,
         "version": record.version,
@@ -70,7 +75,9 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
         "sweeps": [swept(pin, record) for pin in swept_of(finding)],
         "untraced": _untraced(finding.pins),
         "more": as_data(more_sections(finding)),
-        "meanings": [{"symbol": SYMBOLS[word], "word": word, "text": MEANINGS[word]} for word in VERDICTS],
+        "meanings": [
+            {"symbol": SYMBOLS[word], "word": word, "text": meaning(word, record.press_to)} for word in VERDICTS
+        ],
         "bench": _bench(finding),
         "instruments": _instruments(record),
         "resistors": _resistors(record),
@@ -79,6 +86,11 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
         "trials": [_trial_row(row, record, notes) for row in finding.trials],
         "trial_notes": notes,
     }
+
+
+def words_of(record: RunRecord) -> dict[str, str]:
+    """The words of fixed headings, by what they are in a run that presses to the rail."""
+    return {words: words_for(record.press_to, words) for words in HEADINGS}
 
 
 def suspects_of(finding: RunFinding) -> list[PinFinding]:
@@ -182,7 +194,7 @@ def _pin_row(pin: PinFinding, record: RunRecord, marks: Mapping[str, str]) -> di
         "verdict": pin.verdict,
         "stuck": "–" if pin.verdict in WORTHLESS else f"{pin.stuck_trials} of {pin.trials}",
         "upper": percent(pin.stuck_rate_upper95) if pin.stuck_rate_upper95 is not None else "–",
-        "settled": cell(highest_settled(pin), "V", k, prefixed=False),
+        "settled": cell(worst_settled(pin, record.press_to), "V", k, prefixed=False),
         "leakage": _leakage(pin, k),
         "pull_down": cell(pin.pull_down, "Ω", k),
         "safe": cell(pin.safe_ohm, "Ω", k) if pin.safe_ohm is not None else {"text": "–"},
@@ -225,7 +237,9 @@ def _conditions(finding: RunFinding) -> list[dict[str, str]]:
     for condition in found:
         pins = [pin for pin in finding.pins if pin.condition == condition]
         bad = sum(pin.verdict in NONCONFORMING for pin in pins)
-        said.append(_fact(condition_text(condition), f"{bad} of {len(pins)} stay high"))
+        said.append(
+            _fact(condition_text(condition), f"{bad} of {len(pins)} {words_for(finding.record.press_to, 'stay high')}")
+        )
     return said
 
 

@@ -10,6 +10,7 @@ from results.analysis.findings import PinFinding, TrialFinding
 from results.quantity import show
 from results.record.run_record import RunRecord
 from results.record.trace import FloatArray
+from results.report.figure_image import in_image, real_volts
 from results.report.figures import ACCENT, MM, RULE, Look, looks, scale_of, short, spread, style, svg_of, tidy
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ def current_svg(pin: PinFinding, record: RunRecord) -> str | None:
     Error bars are expanded uncertainties. Of the series resistance on the board, the part between node and pin is
     added to the voltage and to the load lines alike. None where no trial has a net pin current.
     """
+    pin, record, rail_v = in_image(pin, record)
     series_ohm = record.pin(pin.pin).series_ohm
     points = [
         point_at_pin(row, series_ohm) for row in pin.rows if row.settled is not None and row.net_current is not None
@@ -79,12 +81,14 @@ def current_svg(pin: PinFinding, record: RunRecord) -> str | None:
                 capthick=0.6,
                 zorder=4,
             )
+        real_volts(axes, rail_v)
         tidy(axes)
         return svg_of(figure)
 
 
 def level_uprights(axes: Axes, record: RunRecord) -> None:
-    for name, level in (("IL", record.levels.v_il), ("IH", record.levels.v_ih)):
+    names = ("IL", "IH") if record.press_to == "rail" else ("IH", "IL")  # drawn in the mirror image
+    for name, level in zip(names, (record.levels.v_il, record.levels.v_ih), strict=True):
         axes.axvline(level, color="#555555", linewidth=0.6, linestyle=(0, (1, 1.8)), zorder=1)
         axes.annotate(
             rf"$V_\mathrm{{{name}}}$",
@@ -122,6 +126,9 @@ def load_lines(
 ) -> None:
     """I = V·G of each trial resistor with the meter, and of the advised resistor alone, labelled where it leaves."""
     load_s = (0.0 if record.meter.input_ohm is None else 1.0 / record.meter.input_ohm) + record.fixture.conductance_s
+    load_s = (
+        load_s if record.press_to == "rail" else 0.0
+    )  # ends at ground: no line from the origin, and too small to see
     tried = {row.trial.resistor for row in pin.rows}
     lines = [(r.conductance_s + load_s, short(r.name), styles[r.name]) for r in record.resistors if r.name in tried]
     if pin.advice.ohm is not None:

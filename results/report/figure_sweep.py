@@ -17,7 +17,9 @@ from results.record.observation import Branch
 from results.record.run_record import RunRecord
 from results.record.trace import FloatArray
 from results.report.figure_current import level_uprights, load_lines
+from results.report.figure_image import in_image, real_volts
 from results.report.figures import ACCENT, MM, RULE, looks, scale_of, style, svg_of, tidy
+from results.words import words_for
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,6 +35,8 @@ def sweep_svg(pin: PinFinding, record: RunRecord) -> str | None:
     """
     if pin.sweep is None:
         return None
+    pin, record, rail_v = in_image(pin, record)
+    assert pin.sweep is not None
     down_v, down_a = curve_of(pin.sweep.points, "down")
     up_v, up_a = curve_of(pin.sweep.points, "up")
     if min(down_v.size, up_v.size) < 3:
@@ -52,16 +56,17 @@ def sweep_svg(pin: PinFinding, record: RunRecord) -> str | None:
         axes.axhline(0.0, color=RULE, linewidth=0.5, zorder=0.5)
         load_lines(axes, pin, record, looks(record), scale, record.pin(pin.pin).series_ohm)
         level_uprights(axes, record)
-        _branch(axes, pin.sweep, "down", (down_v, down_a / scale))
-        _branch(axes, pin.sweep, "up", (up_v, up_a / scale))
+        _branch(axes, pin.sweep, "down", (down_v, down_a / scale), words_for(record.press_to, "down branch"))
+        _branch(axes, pin.sweep, "up", (up_v, up_a / scale), words_for(record.press_to, "up branch"))
         _tangent(axes, pin.sweep, scale)
         _rests(axes, pin.sweep, (down_v, down_a), scale)
         axes.legend(loc="best", fontsize=5.5, frameon=True, framealpha=0.9, edgecolor="none", borderpad=0.2)
+        real_volts(axes, rail_v)
         tidy(axes)
         return svg_of(figure)
 
 
-def _branch(axes: Axes, sweep: SweepFinding, branch: Branch, curve: tuple[FloatArray, FloatArray]) -> None:
+def _branch(axes: Axes, sweep: SweepFinding, branch: Branch, curve: tuple[FloatArray, FloatArray], label: str) -> None:
     """A branch as a line, its markers at the equal steps of the first pass only: refined ones would run together."""
     down = branch == "down"
     axes.plot(
@@ -87,7 +92,7 @@ def _branch(axes: Axes, sweep: SweepFinding, branch: Branch, curve: tuple[FloatA
         markerfacecolor="#111111" if down else "white",
         markeredgewidth=0.5,
         zorder=3.2 if down else 2.8,
-        label=f"{branch} branch",
+        label=label,
     )
 
 

@@ -10,6 +10,7 @@ from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.fitting import BoardAdvice, SeriesValue
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, plain
 from results.report.section import Column, Section, Table
+from results.words import words_for
 
 _CLEARS = {"clears": "yes", "not shown": "not shown", "sticks": "no: sticks"}
 
@@ -111,7 +112,10 @@ def _notes(finding: RunFinding) -> list[str]:
         f"{plain(rules.advised_tolerance, '%')}, to what is safe at its lower uncertainty limit, less the series "
         f"resistance on the board; asked: {plain(rules.margin, '%')}. A negative margin lies beyond that limit: it "
         "sticks where it is above the upper limit too, and is not shown to clear between the two.",
-        "Pressed: current through the button at the nominal rail, into the resistor and the pin's own pull-down where "
-        "that is known. A driver that is loaded by it must still reach V_IH. Release: from the rail to V_IL with the "
-        "fixture's capacitance on the node.",
+        words_for(
+            finding.record.press_to,
+            "Pressed: current through the button at the nominal rail, into the resistor and the pin's own pull-down "
+            "where that is known. A driver that is loaded by it must still reach V_IH. Release: from the rail to V_IL "
+            "with the fixture's capacitance on the node.",
+        ),
     ]

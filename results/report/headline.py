@@ -11,6 +11,7 @@ from results.analysis.over_conditions import required_s
 from results.report.confidence import WORTHLESS, names
 from results.report.numbers import plain
 from results.report.wording import SYMBOLS
+from results.words import words_for
 
 NONCONFORMING = ("stuck high", "stuck low", "stuck between", "held at press level")
 IN_HEADLINE = 4
@@ -48,16 +49,17 @@ def headline(finding: RunFinding) -> dict[str, Any]:
     judged = [pin for pin in worst.values() if pin.verdict not in WORTHLESS]
     undecided = [pin for pin in worst.values() if pin.verdict == "undecided"]
     somewhere = " under at least one condition" if len({pin.condition for pin in finding.pins}) > 1 else ""
+    level = words_for(finding.record.press_to, "high")
     total, pins = len(worst), "pin" if len(worst) == 1 else "pins"
     if bad:
         stay = "stays" if len(bad) == 1 else "stay"
-        text = f"{len(bad)} of {total} {pins} {stay} high{somewhere}; {_remedy(finding)}."
+        text = f"{len(bad)} of {total} {pins} {stay} {level}{somewhere}; {_remedy(finding)}."
         tone = "nonconforming"
     elif not judged:
         text, tone = "No pin could be judged.", "open"
     elif len(judged) < total or undecided or any(pin.verdict == "slow" for pin in judged):
         clear = sum(pin.verdict == "released" for pin in judged)
-        text, tone = f"No pin is shown to stay high; {clear} of {total} {pins} released as required.", "open"
+        text, tone = f"No pin is shown to stay {level}; {clear} of {total} {pins} released as required.", "open"
     else:
         text, tone = f"{_all(total)} released as required.", "clear"
         unproven = sum(not pin.contact_proven for pin in worst.values())
@@ -96,7 +98,7 @@ def _remedy(finding: RunFinding) -> str:
     values = [ohm for ohm in fits.values() if ohm is not None]
     if not values:
         return "no resistor to fit can be named"
-    fit = f"fit {plain(min(values), 'Ω')} to ground on"
+    fit = f"fit {plain(min(values), 'Ω')} {words_for(finding.record.press_to, 'to ground')} on"
     if not unable:
         return f"{fit} {'each' if len(fits) > 1 else 'it'}"
     helped = [name for name, ohm in fits.items() if ohm is not None]

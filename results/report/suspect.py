@@ -16,6 +16,7 @@ from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 from results.report.confidence import WORTHLESS
 from results.report.numbers import NOT_DETERMINED, Cell, bracket_text, cell, percent, plain, quantity_text
 from results.report.wording import SYMBOLS
+from results.words import words_for
 
 _NUMBER = re.compile(r"(?<![\w.])-?\d+(?:\.\d+)?(?:e-?\d+)?(?![\w.])")
 
@@ -23,10 +24,16 @@ _PULL_DOWN_FROM = {"plan range": "the plan's range", "line": "the plain-leak lin
 """Where a pull-down came from, as words of a sentence; anything else is said as it stands."""
 
 
-def highest_settled(pin: PinFinding) -> Value | None:
-    """The highest settled voltage (V, meter on) among the trials with no resistor; None where none settled."""
+def worst_settled(pin: PinFinding, press_to: str) -> Value | None:
+    """The settled voltage (V, meter on) furthest from where the pin should rest among the trials with no resistor: the
+    highest, or of a pull-up input the lowest; None where none settled."""
     settled = [row.settled for row in pin.rows if row.trial.resistor == NO_RESISTOR and row.settled is not None]
-    return max(settled, key=lambda value: value.value, default=None)
+    return _worst(settled, press_to)
+
+
+def _worst(values: Sequence[Value], press_to: str) -> Value | None:
+    sign = 1.0 if press_to == "rail" else -1.0
+    return max(values, key=lambda value: sign * value.value, default=None)
 
 
 def suspect(pin: PinFinding, record: RunRecord) -> dict[str, Any]:
@@ -55,22 +62,22 @@ def _numbers(pin: PinFinding, record: RunRecord) -> list[dict[str, str]]:
         pull_down += f", from {_PULL_DOWN_FROM.get(pin.pull_down_from, pin.pull_down_from)}"
     numbers = [
         ("Stuck with no resistor", _rate(pin)),
-        ("Highest settled voltage", quantity_text(highest_settled(pin), "V", k, prefixed=False)),
+        ("Highest settled voltage", quantity_text(worst_settled(pin, record.press_to), "V", k, prefixed=False)),
         (
             "Without the meter",
-            quantity_text(max(at_pin, key=lambda v: v.value, default=None), "V", k, prefixed=False),
+            quantity_text(_worst(at_pin, record.press_to), "V", k, prefixed=False),
         ),
         ("Largest leakage", quantity_text(pin.leakage, "A", k)),
         ("Pull-down", pull_down),
         ("Plain leak", _plain_leak(pin, k)),
         ("Largest safe resistance", _safe(pin, k)),
-        ("Recommended", _advice(pin)),
+        ("Recommended", _advice(pin, words_for(record.press_to, "to ground"))),
     ]
     series = record.pin(pin.pin).series_ohm
     if series:
         numbers.append(("Series resistance on board", plain(series, "Ω")))
     numbers.append(("Contact", _contact(pin)))
-    return [{"label": label, "text": text} for label, text in numbers]
+    return [{"label": words_for(record.press_to, label), "text": text} for label, text in numbers]
 
 
 def _rate(pin: PinFinding) -> str:
@@ -101,14 +108,14 @@ def _safe(pin: PinFinding, coverage: float) -> str:
     return f"{quantity_text(pin.safe_ohm, 'Ω', coverage)} from the {pin.safe_from}; from trials: {bracket}"
 
 
-def _advice(pin: PinFinding) -> str:
+def _advice(pin: PinFinding, where: str) -> str:
     if pin.advice.ohm is None:
         return pin.advice.reason or NOT_DETERMINED
     if pin.advice.margin is None:
-        return f"{plain(pin.advice.ohm, 'Ω')} to ground"
+        return f"{plain(pin.advice.ohm, 'Ω')} {where}"
     # Rounded down: a margin must not be shown larger than it is.
     margin = math.floor(100.0 * pin.advice.margin + 1e-9)
-    return f"{plain(pin.advice.ohm, 'Ω')} to ground, margin {margin}\u00a0% in conductance"
+    return f"{plain(pin.advice.ohm, 'Ω')} {where}, margin {margin}\u00a0% in conductance"
 
 
 def _contact(pin: PinFinding) -> str:
@@ -125,7 +132,8 @@ def _by_resistor(pin: PinFinding, name: str, record: RunRecord) -> dict[str, Any
     """One trial resistor: how its trials ended, the highest settled voltage, and the net pin current there."""
     rows = [row for row in pin.rows if row.trial.resistor == name]
     counts = Counter(row.verdict for row in rows)
-    top = max((row for row in rows if row.settled is not None), key=_settled_v, default=None)
+    settled = [row for row in rows if row.settled is not None]
+    top = (max if record.press_to == "rail" else min)(settled, key=_settled_v, default=None)
     blank: Cell = {"text": "–"}
     k = record.rules.coverage
     return {

@@ -11,6 +11,7 @@ from results.quantity import show
 from results.record.run_record import RunRecord
 from results.record.trial import NO_RESISTOR
 from results.report.numbers import NOT_DETERMINED, plain, quantity_text
+from results.words import words_for
 
 
 def swept_of(finding: RunFinding) -> list[PinFinding]:
@@ -47,7 +48,7 @@ def _numbers(pin: PinFinding, sweep: SweepFinding, record: RunRecord) -> list[tu
         if trip is not None
     ]
     numbers.append(("Board's own reading trips", "; ".join(trips) or NOT_DETERMINED))
-    numbers.append(("Recommended", _advice(pin)))
+    numbers.append(("Recommended", _advice(pin, words_for(record.press_to, "to ground"))))
     return numbers
 
 
@@ -81,7 +82,7 @@ def _rests(rests: RestsAt) -> str:
     return ", ".join(said) or "none: released"
 
 
-def _advice(pin: PinFinding) -> str:
+def _advice(pin: PinFinding, where: str) -> str:
     if pin.advice.ohm is None:
         return pin.advice.reason or NOT_DETERMINED
-    return f"{plain(pin.advice.ohm, 'Ω')} to ground: {pin.advice.reason}"
+    return f"{plain(pin.advice.ohm, 'Ω')} {where}: {pin.advice.reason}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 from results.guard_band import false_acceptance_risk, guard_band
 from results.record.run_record import RunRecord
 from results.report.numbers import percent, plain
+from results.words import words_for
 
 MEANINGS: dict[str, str] = {
     "stuck high": "came to rest at V − w ≥ V_IH, or the board itself read high after settling",
@@ -45,6 +46,23 @@ PRESS_PATHS = {
 
 def method(record: RunRecord) -> list[dict[str, str]]:
     """Method, uncertainty and limits: paragraphs with a title each."""
+    said = _method(record)
+    if record.press_to == "rail":
+        return said
+    mirrored = [{key: words_for(record.press_to, text) for key, text in one.items()} for one in said]
+    return [_said("Pull-up inputs", _PULL_UP), *mirrored]
+
+
+_PULL_UP = (
+    "These inputs have pull-ups: they were pressed to ground, and rest at the rail. The run was analysed in its mirror "
+    "image, rail less node with currents reversed, by the same code as a run to the rail; volts are those of the real "
+    "node. In what follows V in a product with a conductance is the voltage below the rail, net pin current and "
+    "leakage are counted into the pin, and V/I is (rail − V)/I. Meter, fixture and source end at ground: their "
+    "current was reckoned as it is, V·G_meter out of the node. A rail that was measured counts as a second reading."
+)
+
+
+def _method(record: RunRecord) -> list[dict[str, str]]:
     k = f"{record.rules.coverage:g}"
     allowed, log = plain(record.rules.allowed_s, "s"), plain(record.rules.log_s, "s")
     low, high = plain(record.rules.pull_down_low_ohm, "Ω"), plain(record.rules.pull_down_high_ohm, "Ω")
@@ -123,6 +141,15 @@ def method(record: RunRecord) -> list[dict[str, str]]:
 
 def cautions(record: RunRecord) -> list[str]:
     """What a person at the bench, or one who fits the resistor, has to take care of."""
+    if record.press_to == "ground":
+        return [_BELOW_GROUND, *(words_for("ground", text) for text in _cautions(record))]
+    return _cautions(record)
+
+
+_BELOW_GROUND = "Never press a pin below ground by more than its absolute maximum rating allows, often 0.3 V."
+
+
+def _cautions(record: RunRecord) -> list[str]:
     return [
         "Local rules and the instructions of qualified persons come first; nothing in this report replaces them.",
         f"Never press a pin above its absolute maximum rating, referred to the rail as it is, not as it is named "
@@ -179,6 +206,12 @@ def guard_sentence(record: RunRecord) -> str:
 def risk_text(risk: float) -> str:
     """A probability in per cent, or in parts where that is too small to be read."""
     return percent(risk, 4) if risk >= 1e-4 else f"{risk:.1g}"
+
+
+def meaning(verdict: str, press_to: str) -> str:
+    """What a verdict means, in the words of a run that presses there; both stuck levels are explained as they are."""
+    own = verdict in ("stuck high", "stuck low")
+    return MEANINGS[verdict] if own else words_for(press_to, MEANINGS[verdict])
 
 
 def _said(title: str, text: str) -> dict[str, str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +21,9 @@ from harness.reporting import write_derived
 from harness.summary import summary_lines
 from results.analysis.analysis import analyse_folder
 from results.analysis.findings import PinFinding, RunFinding
+from results.report.content import report_content
+from results.report.figure_current import current_svg
+from results.report.figure_sweep import sweep_svg
 from tests.harness.whole_bench import (
     LATCHES,
     OPEN_NEEDLE,
@@ -180,8 +185,8 @@ def test_a_trial_resistor_that_is_not_in_place_is_found(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("plan_to", "bench_to", "said"),
     [
-        ("ground", "rail", "press.to: wiring.press of bench.toml leads to the other end (wiring.press_to)"),
-        ("rail", "ground", "press.to: wiring.press of bench.toml leads to the other end (wiring.press_to)"),
+        ("ground", "rail", "press.to: bench.toml presses to the other end (wiring.press_to)"),
+        ("rail", "ground", "press.to: bench.toml presses to the other end (wiring.press_to)"),
     ],
 )
 def test_plan_and_bench_must_agree_before_anything_is_touched(
@@ -243,3 +248,33 @@ def test_traces_of_pull_up_inputs_that_another_instrument_saved(tmp_path: Path) 
         run = Run(mid_level, to_ground=True, resistors=(ohm,))
         assert row.settled is not None
         assert row.settled.value == pytest.approx(rest_v(run, 0.0 if ohm is None else 1.0 / ohm), abs=1e-3)
+
+
+def test_the_report_speaks_of_what_it_shows(run: tuple[RunFinding, Path]) -> None:
+    """Headline, headings, numbers and method of a run to ground; the figures have real volts on their axes."""
+    finding = run[0]
+    content = report_content(finding, written_utc=datetime(2026, 1, 1, tzinfo=UTC))
+    assert content["headline"]["text"].startswith("2 of 5 pins stay low; fit ")
+    assert " to the rail on each" in content["headline"]["text"]
+    assert content["words"]["Pins that stay high"] == "Pins that stay low"
+    suspect = next(one for one in content["suspects"] if one["pin"] == "D1")
+    labels = {one["label"]: one["text"] for one in suspect["numbers"]}
+    assert "Pull-up" in labels
+    assert "Pull-down" not in labels
+    settled = labels["Lowest settled voltage"]
+    assert settled.startswith("(1.2")
+    assert labels["Recommended"].split(",")[0].endswith("to the rail")
+    swept = next(one for one in content["sweeps"] if one["pin"] == "D1")
+    assert any(one["text"].startswith("agreement: up branch of the sweep") for one in swept["numbers"])
+    method = {one["title"]: one["text"] for one in content["method"]}
+    assert method["What was done"].startswith("Each pin was pressed to ground, let go")
+    assert "from 0 V up to the rail and down again" in method["Forced-voltage sweep"]
+    meanings = {one["word"]: one["text"] for one in content["meanings"]}
+    assert meanings["released"] == "came to rest at V − w ≥ V_IH within the time allowed"
+    assert meanings["stuck low"].startswith("came to rest at V + w ≤ V_IL")
+    assert content["cautions"][0].startswith("Never press a pin below ground")
+    pin = pin_of(finding, "D1")
+    for svg in (current_svg(pin, finding.record), sweep_svg(pin, finding.record)):
+        assert svg is not None
+        ticks = re.findall(r">(\d(?:\.\d)?)</text>", svg)
+        assert ticks[:4] == ["3", "2.5", "2", "1.5"] or ticks[:4] == ["0", "0.5", "1", "1.5"]
