@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from results.analysis.findings import PinFinding
 from results.analysis.fitting import BoardAdvice, Clears, PinFit, SeriesValue
-from results.analysis.neighbours import around
+from results.analysis.neighbours import around, margin_to
 from results.analysis.verdict import STUCK
 from results.quantity import show
 from results.record.run_record import RunRecord
@@ -103,10 +103,9 @@ def _least_margin(record: RunRecord, asked: Sequence[PinFinding], ohm: float | N
     if ohm is None:
         return None
     found = [
-        (value.margin, number)
+        (margin_to(pin.advice.limit, ohm, record.rules), number)
         for number, pin in enumerate(asked)
-        for value in around(record, pin, ohm)
-        if value.which == "recommended" and value.margin is not None
+        if pin.advice.limit is not None
     ]
     if not found:
         return None
