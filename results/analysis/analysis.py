@@ -192,6 +192,12 @@ def _notes(pins: Sequence[PinFinding]) -> list[str]:
     turned = [pin.pin for pin in pins if pin.dwell is not None and _turns(pin.dwell)]
     if turned:
         notes.append(f"on a long dwell the verdict changes on {', '.join(dict.fromkeys(turned))}")
+    apart = [pin.pin for pin in pins if pin.pull_down_ways is not None and pin.pull_down_ways.disagreeing]
+    if apart:
+        notes.append(f"ways to the pull-down disagree on {', '.join(dict.fromkeys(apart))}")
+    little = [f"{pin.pin} with {margin.trial.resistor}" for pin in pins for margin in pin.fold_margins if margin.little]
+    if little:
+        notes.append(f"little margin near the fold: {', '.join(dict.fromkeys(little))}")
     if unproven:
         notes.append(f"contact not proven in {unproven} of {len(evidence)} trials")
     return notes

@@ -15,7 +15,7 @@ def node_capacitance(record: RunRecord, pin: Pin, capacitor: str = NO_CAPACITOR)
     Tolerances are rectangular (JCGM 100:2008, 4.3.7). Raises KeyError where the record has no such capacitor.
     """
     fixture = record.fixture
-    missing = _missing(pin, fixture.capacitance_f, fixture.capacitance_tolerance)
+    missing = _missing(pin, record)
     if missing:
         return f"the capacitance on the node is not known: {missing}"
     assert pin.node_capacitance_f is not None
@@ -32,15 +32,20 @@ def node_capacitance(record: RunRecord, pin: Pin, capacitor: str = NO_CAPACITOR)
     return Estimate(total_f, parts)
 
 
-def _missing(pin: Pin, fixture_f: float, fixture_tolerance: float | None) -> str:
-    """What the files do not state; empty where they state all."""
+def _missing(pin: Pin, record: RunRecord) -> str:
+    """What the files do not state; empty where they state all.
+
+    Of traces recorded elsewhere, the plan's capacitance is that of the node as it was recorded.
+    """
     open_questions = []
     if pin.node_capacitance_f is None:
         open_questions.append("node_capacitance of the pin is not stated")
     elif pin.node_capacitance_tolerance is None:
         open_questions.append("node_capacitance_tolerance of the pin is not stated")
-    if fixture_f <= 0.0:
+    if record.origin == "recorded":
+        return ", ".join(open_questions)
+    if record.fixture.capacitance_f <= 0.0:
         open_questions.append("capacitance of the fixture is not stated")
-    elif fixture_tolerance is None:
+    elif record.fixture.capacitance_tolerance is None:
         open_questions.append("capacitance_tolerance of the fixture is not stated")
     return ", ".join(open_questions)

@@ -65,7 +65,8 @@ def read_passage(trace: Trace, edge: Edge, meter: MeterModel, v_il: float) -> Pa
     )
     known = replace(known, samples=int(above.size))
     if volts.size < FEWEST:
-        return replace(known, reason=f"the node passes to V_IL within {above.size} samples, {FEWEST} are needed")
+        taken = f"{above.size} sample{'s' if above.size > 1 else ''}"
+        return replace(known, reason=f"the node passes to V_IL within {taken}, {FEWEST} are needed")
     sigma_v = max(noise_scale(clean[end:]) or noise_scale(clean), samples.step_v / math.sqrt(12.0), 1e-7)
     return _slowest(known, time_s, volts, v_il, sigma_v, finest_s)
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.fold import FoldMargin
+from results.record.trial import NO_CAPACITOR
 from results.report.csv_file import Cell as CsvCell
 from results.report.csv_file import with_u, write_csv
 from results.report.numbers import Cell, bare_cell, cell
@@ -112,8 +113,10 @@ def _open(told: list[tuple[PinFinding, FoldMargin]]) -> tuple[str, ...]:
     """Why the rest tells nothing, pins with the same reason together."""
     pins: dict[str, list[str]] = {}
     for pin, margin in told:
-        if margin.ratio is None and pin.pin not in pins.setdefault(margin.note, []):
-            pins[margin.note].append(pin.pin)
+        added = pin.condition.capacitor
+        name = pin.pin if added == NO_CAPACITOR else f"{pin.pin} with {added} added"
+        if margin.ratio is None and name not in pins.setdefault(margin.note, []):
+            pins[margin.note].append(name)
     return tuple(f"{', '.join(names)}: {why}." for why, names in pins.items())
 
 

@@ -137,5 +137,7 @@ def test_the_report_warns_of_little_margin_and_marks_it() -> None:
     assert section.said[0].startswith("Little margin: D1 with 0.9 of R_safe, D1 with 0.97 of R_safe, D1 with 0.99")
     [table] = section.tables
     assert table.marked == {1, 2, 3}
+    said = ", ".join(f"D1 with {ratio:g} of R_safe" for ratio in RATIOS[1:])
+    assert f"little margin near the fold: {said}" in finding.notes
     assert [row[-1] for row in table.rows] == ["", "little margin", "little margin", "little margin"]
     assert not has_fold_margins(fernhill(("D1",)))

@@ -54,7 +54,9 @@ def test_a_way_that_is_off_is_told_by_its_normalised_error() -> None:
     [pin] = record.pins
     assert pin.node_capacitance_f is not None
     wrong = replace(pin, node_capacitance_f=0.5 * pin.node_capacitance_f)
-    ways = ways_of(analyse(replace(record, pins=(wrong,)), made))
+    finding = analyse(replace(record, pins=(wrong,)), made)
+    assert "ways to the pull-down disagree on D1" in finding.notes
+    ways = ways_of(finding)
     assert {(pair.first, pair.second) for pair in ways.disagreeing} == {
         ("low-voltage sweep", "time constant"),
         ("time constant", "several resistors"),
@@ -97,6 +99,9 @@ def test_a_way_that_cannot_be_told_says_why() -> None:
         "the capacitance on the node is not known: node_capacitance_tolerance of the pin is not stated, "
         "capacitance_tolerance of the fixture is not stated"
     )
+    recorded = ways_of(analyse(replace(record, origin="recorded", fixture=Fixture()), made))
+    # Recorded elsewhere, the plan's capacitance is all that there was on the node.
+    assert way(recorded, "time constant").conductance is not None
     series = ways_of(analyse(replace(record, pins=(replace(record.pins[0], series_ohm=100.0),)), made))
     assert "makes two nodes of one" in way(series, "time constant").note
 
