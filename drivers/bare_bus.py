@@ -86,6 +86,7 @@ class BareBus:
     def open(self, wire: str) -> None:
         """Open a relay that is closed, before its time: nothing but the command, so that a log shows when."""
         self._relays.open(self._channel(wire))
+        self._let_go(wire)
 
     @contextmanager
     def forced(self, level_v: float) -> Iterator[None]:
@@ -170,6 +171,9 @@ class BareBus:
             self._lease(self.clock.real(self._limits.press_time_s))
 
     def _let_go(self, wire: str) -> None:
+        """That wire energises nothing any more; the lease ends with the last of them."""
+        if wire not in self._energised:
+            return
         self._energised.remove(wire)
         if not self._energised:
             self._lease(None)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from harness.bench_file import BenchFile
 from harness.plan import Plan, nominal_ohm
 from harness.record import bench_source, press_settings
 from procedures.check_settings import CheckSettings
+from procedures.press_release import samples_for
 from procedures.settings import PressSettings
 from results.record.run_record import Fixture, MeterModel
 from results.record.trial import NO_RESISTOR, Resistor
@@ -14,8 +17,12 @@ RAIL_V = 3.3
 """What stands in for the rail where no plan states one, until it has been measured."""
 
 INTERVAL_S = 2e-4
+MOST_SAMPLES = 5000
+"""Of a log, where neither the bench file states the meter's memory nor a trial of the plan needs more."""
+
 LOG_S = 0.1
-SLACK_S = 0.3
+SLACK_S = 1.0
+"""However late a busy computer lets go, the log of a check shall show it: there are few of them."""
 TOLERANCE = 0.01
 """Of trial resistors where no plan states theirs."""
 
@@ -23,6 +30,8 @@ TOLERANCE = 0.01
 def check_settings(file: BenchFile, plan: Plan | None) -> CheckSettings:
     """The numbers of both files, in SI; without a plan, logs as a plan's defaults make them."""
     press = _press(file) if plan is None else press_settings(plan, file)
+    trial = samples_for(press.log_before_s + press.log_s + press.slack_s, press.interval_s)
+    press = replace(press, slack_s=max(press.slack_s, SLACK_S))
     tolerance = TOLERANCE if plan is None else plan.trials.tolerance
     meter = file.meter
     accuracy_v = meter.accuracy_v + meter.accuracy_reading * press.rail_v
@@ -47,6 +56,7 @@ def check_settings(file: BenchFile, plan: Plan | None) -> CheckSettings:
         current_a=file.limits.current_a,
         voltage_v=file.limits.voltage_v,
         press_time_s=file.limits.press_time_s,
+        most_samples=meter.memory or max(trial, MOST_SAMPLES),
     )
 
 
@@ -60,7 +70,6 @@ def _press(file: BenchFile) -> PressSettings:
         hold_s=0.02,
         log_before_s=0.01,
         log_s=LOG_S,
-        slack_s=SLACK_S,
         interval_s=INTERVAL_S,
         aperture_s=INTERVAL_S / 2.0,
         pull_down_high_ohm=1e6,

@@ -42,9 +42,10 @@ HUM_SEEN = 12.0
 FOLLOWS = 2.197
 """ln 9: from 10 % to 90 % of an exponential, in time constants."""
 
-MOVES_S = 2.0
+MOVES_S = 4.0
 """Bench seconds in which TOGGLES moves of a relay have time, however slow the wire."""
 
+MOVES_SAMPLES = 2000
 ATTEMPTS = 3
 TOO_SLOW = "this computer, or the wire, was too slow for the log"
 TOGGLES = 4
@@ -245,15 +246,19 @@ def meter_beside_relays(bus: BareBus, settings: CheckSettings) -> list[CheckItem
     way = next((wire for wire in ("rail", "press") if bus.has(wire)), None)
     if fit is None or way is None:
         return [open_item(name, "needs a relay to the rail and a switched trial resistor")]
-    samples = settings.samples(MOVES_S)
+    # All the while the rail is on the bus: no longer than a press may last.
+    lasts_s = min(MOVES_S, 0.5 * settings.press_time_s)
+    interval_s = max(settings.interval_s, lasts_s / MOVES_SAMPLES)
+    timing = Timing(interval_s, int(lasts_s / interval_s), settings.aperture_s)
     moved: list[float] = []
     with bus.closed(way):
         open_v = bus.read()
         began_s = bus.clock.now()
-        log = bus.log(settings.interval_s, samples, settings.aperture_s, during=partial(_toggled, bus, fit, moved))
-    if moved[-1] - began_s > samples * settings.interval_s:
+        toggled = partial(_toggled, bus, fit, moved)
+        log = bus.log(timing.interval_s, timing.samples, timing.aperture_s, during=toggled)
+    if moved[-1] - began_s > timing.samples * timing.interval_s:
         return [open_item(name, TOO_SLOW)]
-    return [judge_moves(log.readings.time_s, log.readings.voltage_v, open_v, samples)]
+    return [judge_moves(log.readings.time_s, log.readings.voltage_v, open_v, timing.samples)]
 
 
 def _toggled(bus: BareBus, fit: str, moved: list[float]) -> None:

@@ -17,8 +17,8 @@ class CheckSettings:
     `press` holds the numbers of the bus check; its rail is the plan's, `rail_stated` False where no plan states one.
     `resistors`: every resistor that a relay puts on the bus, by its wire ("press", "fit.8.2 kΩ"). `memory`: readings
     that the meter stores, None where the bench file does not say. `source`: None where there is none behind a relay.
-    `noise_v`: the largest noise of one sample (rms) that passes. `interval_s`, `aperture_s`: of the run's logs.
-    `current_a`, `voltage_v`, `press_time_s`: the bench's limits.
+    `noise_v`: the largest noise of one sample (rms) that passes. `interval_s`, `aperture_s`: of the run's logs;
+    `most_samples`: in one of them. `current_a`, `voltage_v`, `press_time_s`: the bench's limits.
     """
 
     press: PressSettings
@@ -32,6 +32,7 @@ class CheckSettings:
     current_a: float
     voltage_v: float
     press_time_s: float
+    most_samples: int = 5000
 
     @property
     def interval_s(self) -> float:
@@ -55,4 +56,4 @@ class CheckSettings:
     def samples(self, seconds: float) -> int:
         """How many samples of a run's log cover so many seconds, no more than the meter stores nor a press may last."""
         count = int(min(seconds, 0.5 * self.press_time_s) / self.interval_s)
-        return max(16, min(count, self.memory or count))
+        return max(16, min(count, self.most_samples))

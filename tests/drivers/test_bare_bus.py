@@ -79,6 +79,11 @@ def test_what_energises_the_bus_is_covered_by_a_lease_until_the_last_such_relay_
                 bus.read()
             assert None not in leases
         assert leases[-1] is None
+        with bus.closed("press"):
+            bus.open("press")
+            # What follows, a long log say, energises nothing.
+            assert leases[-1] is None
+            assert "201" not in rig.closed
 
 
 def test_a_wire_that_is_not_there_is_named() -> None:

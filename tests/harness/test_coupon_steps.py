@@ -42,6 +42,12 @@ def test_each_coupon_is_tried_at_both_ends_of_the_run_with_the_resistors_next_to
     assert {trial.condition.rail_v for trial in trials if trial.kind == "coupon"} == {3.3}
 
 
+def test_of_several_resistors_those_next_to_the_limits_are_taken() -> None:
+    several = '["none", "4.7 kΩ", "8.2 kΩ", "10 kΩ", "15 kΩ", "22 kΩ", "47 kΩ"]'
+    trials = trials_in_order(plan_from_text(changed(PLAN, ('["none", "47 kΩ", "8k2"]', several))), WITH)
+    assert labels(trials)[2:4] == ["coupon stuck 10 kΩ #1", "coupon stuck 22 kΩ #1"]
+
+
 def test_they_come_before_the_state_as_found_and_leave_it_as_it_is() -> None:
     plan = plan_from_text(changed(PLAN, ("repeats = 3", "repeats = 3\nas_found = true")))
     trials = trials_in_order(plan, WITH)

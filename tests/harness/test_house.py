@@ -67,7 +67,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "procedures.pin_leakage": {"pin_leakage"},
         "procedures.press_level": {"press_level"},
         "procedures.neighbours": {"neighbours_held"},
-        "procedures.press_release": {"press_release"},
+        "procedures.press_release": {"press_release", "samples_for"},
         "procedures.settings": {"PressSettings"},
         "procedures.unlatch": {"unlatch"},
     },

@@ -72,6 +72,8 @@ def test_a_time_base_that_is_off_is_seen_against_the_hosts_clock(error: float, v
     assert item.value is not None
     assert item.u is not None
     assert abs(item.value - error) <= 2.0 * item.u
+    # From 0.8 s to 9.5 s: 2 ms between the looks, and one sample, as a rectangular half-width.
+    assert item.u == pytest.approx((2e-3 / 8.7 + 1e-3 / 8.7) / 3**0.5, rel=0.1)
 
 
 def test_a_slow_wire_leaves_the_time_base_undetermined_not_wrong() -> None:
