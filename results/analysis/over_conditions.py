@@ -25,9 +25,18 @@ def stepped_pins(pins: Sequence[PinFinding]) -> dict[str, list[PinFinding]]:
 
 
 def worst_of(pins: Sequence[PinFinding]) -> PinFinding | None:
-    """The finding that decides: the worst verdict, then the largest conductance asked for; None without evidence."""
+    """The finding that decides: the worst verdict, then the largest conductance asked for, then the largest leakage.
+
+    None without evidence.
+    """
     known = [pin for pin in pins if pin.verdict not in NO_EVIDENCE]
-    return min(known, key=lambda pin: (ORDER.index(pin.verdict), -required_s(pin)), default=None)
+    return min(known, key=_badness, default=None)
+
+
+def _badness(pin: PinFinding) -> tuple[int, float, float]:
+    """Sorts the worst first."""
+    leak_a = 0.0 if pin.leakage is None else pin.leakage.value
+    return ORDER.index(pin.verdict), -required_s(pin), -leak_a
 
 
 def required_s(pin: PinFinding) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.over_conditions import bare_settled, measured_c, stepped_pins, worst_of
-from results.analysis.verdict import ORDER
+from results.analysis.verdict import NO_EVIDENCE, ORDER
 from results.quantity import show
 from results.record.trial import NO_CAPACITOR
 from results.report.figure_conditions import figures_over_conditions
@@ -101,11 +101,12 @@ def _temperature(pin: PinFinding) -> str:
 
 
 def _notes(stepped: dict[str, list[PinFinding]]) -> tuple[str, ...]:
-    worst_first = f"worst first: {', '.join(ORDER[:6])}"
+    words = [word for word in ORDER if word not in NO_EVIDENCE]
+    worst_first = f"worst first: {', '.join(words)}"
     notes = [
         f"The condition that decides has the worst verdict with no resistor ({worst_first}), and of equal ones the "
-        "smallest safe resistance. What was not tried is not known: a rail or a temperature between two steps may be "
-        "worse than both.",
+        "smallest safe resistance, then the largest leakage. What was not tried is not known: a rail or a temperature "
+        "between two steps may be worse than both.",
     ]
     if any(pin.condition.temperature_c is not None for pins in stepped.values() for pin in pins):
         notes.append(

@@ -55,6 +55,9 @@ def test_the_worst_verdict_decides_and_of_equal_ones_the_smallest_safe_resistanc
     assert worst_of([released, mild, severe]) is severe
     assert worst_of([severe, mild]) is severe
     assert worst_of([released]) is released
+    assert severe.leakage is not None
+    leaky = replace(severe, leakage=replace(severe.leakage, value=2.0 * severe.leakage.value))
+    assert worst_of([severe, leaky]) is leaky
     assert required_s(severe) > required_s(mild) > required_s(released) == 0.0
 
 
