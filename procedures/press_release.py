@@ -153,7 +153,7 @@ def high_before_press(bench: Bench, before_v: float, settings: PressSettings, ra
                 f"wiring.press: with nothing pressed and no pin on it the bus stands at {alone_v:.3f} V, which must be "
                 f"{side} {limit_v:.4g} V: the press relay is welded, or something else drives the bus"
             )
-    return [f"{pressed} before the press: {before_v:.3f} V"]
+    return [f"{pressed} before the press: {round(before_v, 3) + 0.0:.3f} V"]
 
 
 def level_while_held(bench: Bench, trial: Trial, settings: PressSettings, rail_v: float | None = None) -> HoldLevel:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 
-_KEPT = ("Low end", "High end", "high rates", "high impedance", "high side", "low side")
+_KEPT = ("referred to the rail", "Low end", "High end", "high rates", "high impedance", "high side", "low side")
 """Not about the level of a pin."""
 
 _PAIRS = (
@@ -17,11 +17,13 @@ _PAIRS = (
     ("above V_IL/2", "below the middle of V_IH and the rail"),
     ("above V_IL", "below V_IH"),
     ("below V_IL", "above V_IH"),
+    ("Below V_IL", "Above V_IH"),
     ("at or above V_IL", "at or below V_IH"),
     ("at and above V_IL", "at and below V_IH"),
     ("just below it", "just above it"),
     ("V − w ≥ V_IH", "V + w ≤ V_IL"),
     ("V − w > V_IL", "V + w < V_IH"),
+    ("below what counts", "above what counts"),
     ("hold the pin above", "hold the pin below"),
     ("high", "low"),
     ("High", "Low"),

@@ -15,6 +15,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from results.analysis.ends import ground_of
 from results.analysis.findings import PinFinding, SweepFinding
 from results.analysis.latch import OverdriveFinding
 from results.analysis.overdrive_swept import largest_current, latched_voltage
@@ -30,7 +31,9 @@ Made = Sequence[tuple[Trial, Observation | None]]
 
 
 def with_overdrive(record: RunRecord, pins: tuple[PinFinding, ...], made: Made) -> tuple[PinFinding, ...]:
-    """The pins, each that was unlatched or swept with its overdrive current. Pure."""
+    """The pins, each that was unlatched or swept with its overdrive current; none of pull-ups. Pure."""
+    if ground_of(record.meter).value:
+        return pins
     found = []
     for pin in pins:
         mine = [

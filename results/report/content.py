@@ -33,7 +33,7 @@ MOST_ON_PAGE_ONE = 14
 MOST_BESIDE_A_LARGE_MAP = 7
 """Rows of the table of nonconforming pins on page one; the others stand in the table of all pins."""
 
-HEADINGS = ("Pins that stay high", "to ground", "Pull-down", "highest")
+HEADINGS = ("Pins that stay high", "to ground", "Pull-down", "highest", "Below V_IL", "above V_IL")
 """Words of the layout that speak of the level."""
 
 LARGE_MAP = 72

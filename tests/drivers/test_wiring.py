@@ -39,3 +39,9 @@ def test_a_wire_to_a_device_that_is_not_there_is_refused() -> None:
     with pytest.raises(WiringError) as caught:
         full_wiring().check_devices(("switch",))
     assert str(caught.value) == "wiring.fit.47 kΩ: relay_board 1: this bench has no relay_board"
+
+
+def test_a_press_and_what_releases_it_lead_to_different_ends() -> None:
+    Wiring(press_to="ground", resistors_to="rail")
+    with pytest.raises(WiringError, match="press and trial resistors both lead to the ground: nothing is released"):
+        Wiring(press_to="ground")

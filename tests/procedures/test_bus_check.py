@@ -160,3 +160,39 @@ def test_a_run_on_such_a_bench_ends_before_a_pin_is_pressed(
     assert result.not_verified == ()
     assert result.folder is not None
     assert result.folder.observations() == []
+
+
+TO_GROUND = replace(WIRING, press_to="ground", resistors_to="rail")
+
+
+def above(fitted: Mapping[str, float] | None = None, *, rail_v: float = 3.3, press_closes: bool = True) -> BusLook:
+    """A bus for pull-up inputs: press and rail relay together divide the rail; a resistor divides it with the press."""
+    press_s = 1e-3 if press_closes else 0.0
+    return BusLook(
+        rail_v=divided(1e4, (), rail_v),
+        press_v=rail_v * 1e-4 / (1e-4 + press_s + 1e-7),
+        alone_v=0.0,
+        fitted_v={name: rail_v / ohm / (1.0 / ohm + press_s + 1e-7) for name, ohm in (fitted or {}).items()},
+    )
+
+
+def mirrored(**changes: object) -> PressSettings:
+    return asked(press_to="ground", v_il=1.3, v_ih=2.5, **changes)
+
+
+def test_a_bus_wired_to_ground_that_is_in_order_passes() -> None:
+    judge_bus(above({"47 kΩ": 47.4e3, "1 MΩ": 0.99e6}), TO_GROUND, mirrored())
+
+
+@pytest.mark.parametrize(
+    ("look_at", "said"),
+    [
+        (above(press_closes=False), "the press relay does not close"),
+        (above(rail_v=0.3), "rail: reads 0.300 V, must be within 5 % of 3.3 V .*: the press relay is welded"),
+        (above({"47 kΩ": 10e3}), "wiring.fit.47 kΩ: fitted with no pin on the bus it shows 10 kΩ"),
+        (replace(above(), alone_v=3.2), "with every relay open the bus stands at 3.200 V"),
+    ],
+)
+def test_what_is_wrong_on_a_bus_wired_to_ground(look_at: BusLook, said: str) -> None:
+    with pytest.raises(WiringError, match=said):
+        judge_bus(look_at, TO_GROUND, mirrored())

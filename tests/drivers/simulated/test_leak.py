@@ -91,3 +91,15 @@ def test_leakage_doubles_with_every_stated_step_of_temperature() -> None:
     assert leak_temperature_factor(pin, 320.0) == pytest.approx(4.0)
     assert leak_temperature_factor(pin, 295.0) == pytest.approx(2**-0.5)
     assert leak_temperature_factor(PinPart(name="D1"), 400.0) == 1.0
+
+
+def test_a_pin_that_pulls_up_is_the_mirror_image_of_one_that_pulls_down() -> None:
+    """I_up(V) = −I_down(rail − V), with every kind of pull-down and in every setup but "output low"."""
+    for pull_down in (LinearPullDown(), MosPullDown(kind="mos", transconductance_a_per_v2=8e-6, overdrive_v=2.0)):
+        down = PinPart(name="D1", pull_down=pull_down, leak=MID)
+        up = down.model_copy(update={"pulls": "up"})
+        setups: tuple[Setup, ...] = ("reset default", "buffer off", "pull-down off")
+        for setup in setups:
+            laws = [net_pin_current(pin, setup, leak_factor=1.0, rail_v=3.3, output_ohm=50.0) for pin in (down, up)]
+            for volts in (0.0, 0.5, 1.3, 2.0, 3.3):
+                assert laws[1](3.3 - volts) == pytest.approx(-laws[0](volts), abs=1e-15)
