@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Literal
 
-from drivers.errors import LimitError, WiringError
+from drivers.errors import BenchError, LimitError, WiringError
 from drivers.limits import Limits
 from drivers.operator import Operator
 from drivers.supply import Supply
@@ -42,13 +42,21 @@ class Rail:
         self._at_end = at_end
 
     def prepare(self) -> None:
-        """The supply at its limits and, where the rail is known, on at the nominal voltage. Nothing without one."""
+        """The supply at its limits and, where the rail is known, on at the nominal voltage. Nothing without one.
+
+        Raises BenchError where it is off and nobody says at which rail to switch it on: the board could not answer.
+        """
         if self.supply is None:
             return
         self.supply.prepare(self._highest_v, self._limit_a)
         if self._nominal_v is not None:
             self.supply.set_voltage(self._nominal_v)
             self.supply.output_on()
+        elif not self.supply.is_on:
+            raise BenchError(
+                f"supply {self.supply.instrument.resource}: is off, and no plan is given that says at which rail "
+                "(rail.voltage) to switch it on"
+            )
 
     def check(self, volts: float) -> None:
         """Raises LimitError beyond what the board bears, WiringError where nobody can set a rail; nothing is sent."""

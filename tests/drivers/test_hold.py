@@ -150,8 +150,9 @@ def test_making_safe_opens_the_hold_relays_and_ends_the_lease() -> None:
 
 def test_no_pin_of_a_board_without_power_is_held() -> None:
     rig = Rig()
-    bench = rig.bench(wired(), rail=Rail(Limits(), supply=Scripted().supply()))
+    bench = rig.bench(wired(), rail=Rail(Limits(), supply=Scripted().supply(), nominal_v=3.3))
     bench.prepare()
+    bench.power_off()
     with pytest.raises(LimitError, match="hold of D2: the supply of the board is off"), bench.held(["D2"], 3.3):
         raise AssertionError("held")
 

@@ -150,8 +150,9 @@ def test_at_the_end_the_supply_is_off_or_on_at_its_nominal_voltage(at_end: str, 
 def test_no_pin_of_a_board_whose_supply_is_off_is_pressed() -> None:
     """The press would power the board through its pin."""
     scripted, rig = Scripted(), Rig()
-    bench = rig.bench(rail=Rail(Limits(), supply=scripted.supply()))
+    bench = rig.bench(rail=Rail(Limits(), supply=scripted.supply(), nominal_v=3.3))
     bench.prepare()
+    bench.power_off()
     bench.select("D1")
     closed = set(rig.closed)
     with (
@@ -198,3 +199,14 @@ def test_a_rail_that_was_set_anew_is_measured_anew() -> None:
     bench.select("D1")
     with pytest.raises(BenchError, match="cannot set rail while selected"):
         bench.set_rail(3.3)
+
+
+def test_a_supply_that_is_off_needs_a_plan_that_says_at_which_rail() -> None:
+    """Used to end with a console that does not answer, which nobody could have understood."""
+    with pytest.raises(
+        BenchError, match=r"supply: is off, and no plan is given that says at which rail \(rail.voltage\)"
+    ):
+        Rail(Limits(), supply=Scripted().supply()).prepare()
+    standing = Scripted(on=True, volts=3.3)
+    Rail(Limits(), supply=standing.supply()).prepare()
+    assert (standing.on, standing.volts) == (True, 3.3)
