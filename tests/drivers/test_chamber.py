@@ -106,6 +106,17 @@ def test_a_chamber_that_does_not_come_there_in_time_ends_the_run() -> None:
         soak(bench, by, 45.0, rules, lambda text: None)
 
 
+def test_a_chamber_that_comes_near_but_is_never_steady_ends_the_run_too() -> None:
+    """0.6 °C a soak, where 0.5 °C are allowed."""
+    rig = Rig()
+    bench = rig.bench()
+    bench.prepare()
+    rules = SoakRules(soak_s=60.0, stable_c=0.5, within_c=3.0, longest_s=100.0)
+    by = InChamber(bench, Scripted(time=rig.time, rate=0.01).chamber(bench.clock), rules)
+    with pytest.raises(BenchError, match=r"not soaked at 25\.5 °C within temperature\.longest of 100 s"):
+        soak(bench, by, 25.5, rules, lambda text: None)
+
+
 def test_the_bench_switches_the_chamber_off_at_the_end() -> None:
     rig = Rig()
     scripted = Scripted(time=rig.time, on=True)

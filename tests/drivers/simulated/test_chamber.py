@@ -25,6 +25,8 @@ def test_the_board_follows_with_one_time_constant() -> None:
     ask(chamber, "SOUR:TEMP:LEV:IMM:AMPL 43;:OUTP ON")
     chamber.world.move_to(10.0)
     assert float(ask(chamber, "MEAS:TEMP?")) == pytest.approx(43.0 - 20.0 / math.e)
+    chamber.world.bus_v()  # lets what is due happen
+    assert chamber.world.wiring.temperature_k == pytest.approx(43.0 - 20.0 / math.e + 273.15)
     chamber.world.move_to(200.0)
     chamber.world.bus_v()
     assert chamber.world.wiring.temperature_k == pytest.approx(43.0 + 273.15, abs=0.01)
