@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from results.analysis.estimate import Estimate
 from results.analysis.findings import SweepFinding, SweepPoint
 from results.analysis.leak_line import FIT_REFUSED_BELOW, LinearFit, generalised_least_squares
-from results.analysis.leakage import bench_load
+from results.analysis.leakage import bench_load, bench_load_u
 from results.analysis.sweep_curve import curve_of, interpolated, noise_of
 from results.record.run_record import RunRecord
 from results.record.trace import FloatArray
@@ -74,6 +74,7 @@ class PullDownSweep:
             "meter offset": per_volt * self.limits["meter offset"],
             "source gain": per_ampere * self.source_a * self.limits["source gain"],
             "source offset": per_ampere * self.limits["source offset"],
+            "bench load": -per_ampere * self.node_v * self.limits["bench load"],
         }
 
     def own_u_a(self, slope_s: FloatArray) -> FloatArray:
@@ -111,6 +112,7 @@ def pull_down_sweep(record: RunRecord, pin: Pin, sweep: SweepFinding) -> PullDow
             "meter offset": record.meter.accuracy_v / root,
             "source gain": record.source.accuracy_reading / root,
             "source offset": record.source.accuracy_a / root,
+            "bench load": bench_load_u(record.meter, record.fixture),
         },
     )
 

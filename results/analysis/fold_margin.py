@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from results.analysis.decay import resolution_s
-from results.analysis.ends import ground_of
+from results.analysis.ends import ground_of, taken_s
 from results.analysis.estimate import Estimate
 from results.analysis.findings import PinFinding, TrialFinding
 from results.analysis.fold import FoldMargin, Passage
+from results.analysis.looking_glass import as_seen, seen_by
 from results.analysis.node_capacitance import node_capacitance
 from results.analysis.one_thread import one_thread
 from results.analysis.passage import read_passage
@@ -28,9 +29,7 @@ _RELEASED = frozenset({"released", "slow"})
 
 def with_fold_margins(record: RunRecord, pins: tuple[PinFinding, ...]) -> tuple[PinFinding, ...]:
     """The pins with what each release by a resistor says of its margin: of pins that stuck somewhere, and of every
-    trial with an added capacitor, which is made for that. None of pull-ups, whose bench drives the node besides."""
-    if ground_of(record.meter).value:
-        return pins
+    trial with an added capacitor, which is made for that."""
     sticks = {pin.pin for pin in pins if any(row.verdict in STUCK for row in pin.rows)}
     with one_thread():
         return tuple(
@@ -45,7 +44,8 @@ def _margins(record: RunRecord, finding: PinFinding) -> tuple[FoldMargin, ...]:
     pin = {known.name: known for known in record.pins}.get(finding.pin, Pin(finding.pin))
     bench = PinBench(record, pin)
     rows = [row for row in finding.rows if row.trial.resistor != NO_RESISTOR and row.verdict in _RELEASED]
-    return tuple(fold_margin(bench, row) for row in rows if not row.trial.as_found)
+    with seen_by(record.meter):
+        return tuple(fold_margin(bench, row) for row in rows if not row.trial.as_found)
 
 
 def fold_margin(bench: PinBench, row: TrialFinding) -> FoldMargin:
@@ -102,14 +102,18 @@ def _estimated(
     number = found.trial.sequence
     pace = Estimate(passage.slowest.value, {f"passage of trial {number}": passage.slowest.u, "meter offset": offset})
     left = capacitance.times(pace)
-    required = fitted.plus(Estimate(load_s)).plus(left, -1.0)
+    ground_v, v_il = ground_of(record.meter).value, record.levels.v_il
+    # Meter and fixture end at ground, which in a mirror image is not where the node falls to.
+    takes = taken_s(1.0, ground_v, passage.at_v or v_il)
+    load = Estimate(load_s, {"bench load": bench.load_u_s})
+    required = fitted.plus(load, takes).plus(left, -1.0)
     ratio = required.times(fitted.inverted())
     expanded = record.rules.coverage * ratio.u
     explained = slower = None
     if passage.from_v is not None and passage.length_s is not None:
         most_f = capacitance.value + record.rules.coverage * capacitance.u
-        least_s = fitted.value - record.rules.coverage * fitted.u + load_s
-        explained = most_f / least_s * math.log(passage.from_v / record.levels.v_il)
+        least_s = fitted.value - record.rules.coverage * fitted.u + taken_s(load_s, ground_v, v_il)
+        explained = most_f / least_s * math.log(passage.from_v / v_il)
         slower = passage.length_s > explained
     little = ratio.value + expanded > 1.0 / (1.0 + record.rules.margin)
     return replace(
@@ -137,9 +141,8 @@ def _shape(passage: Passage) -> str:
     """What the shape says where no number can be said: an RC alone falls at the same pace all the way."""
     if passage.slowdown is None or passage.slowdown > 0.5 or passage.at_v is None:
         return ""
-    return (
-        f"; but at {show(passage.at_v, 'V', 2)} the node fell at {passage.slowdown:.2g} of its pace at the press level"
-    )
+    at = show(as_seen(passage.at_v), "V", 2)
+    return f"; but at {at} the node fell at {passage.slowdown:.2g} of its pace at the press level"
 
 
 def _shows_from(bench: PinBench, row: TrialFinding, outside_s: float) -> float | None:

@@ -26,6 +26,8 @@ from results.record.trial import NO_CAPACITOR, NO_RESISTOR, Pin
 _LEAK_STARTS = 0.25
 """Of V_IL: with the input buffer on, a sweep is read as pull-down only so far. A mid-level leak is gone there."""
 
+_LOAD = "bench load"
+
 _AT_ZERO = 1e-3
 """Of the rail: a node that comes to rest further than this (and its U) from 0 V is held by a leak."""
 
@@ -184,7 +186,8 @@ def _time_constant(bench: PinBench, paces: Sequence[_Pace], no_pace: str) -> Pul
         found.append(known.times(one.pace))
     if not found:
         return PullDownWay("time constant", "low voltage", note=reason)
-    outside = Estimate(resistor.conductance_s + bench.load_s, {f"resistor {resistor.name}": resistor.conductance_u_s})
+    parts = {f"resistor {resistor.name}": resistor.conductance_u_s, _LOAD: bench.load_u_s}
+    outside = Estimate(resistor.conductance_s + bench.load_s, parts)
     note = f"{'no resistor' if resistor.name == NO_RESISTOR else resistor.name} fitted"
     return PullDownWay("time constant", "low voltage", mean(found).plus(outside, -1.0), 0.0, len(found), note)
 
@@ -212,7 +215,7 @@ def _several(
     line = fit_pace_line(points)
     if line.inside is None:
         return PullDownWay("several resistors", "low voltage", based_on=line.points, note=line.reason), None, None
-    inside = line.inside.plus(Estimate(bench.load_s), -1.0)
+    inside = line.inside.plus(Estimate(bench.load_s, {_LOAD: bench.load_u_s}), -1.0)
     known = node_capacitance(bench.record, bench.pin, capacitor)
     way = PullDownWay("several resistors", "low voltage", inside, 0.0, line.points)
     return way, line.capacitance, None if isinstance(known, str) else known
@@ -249,7 +252,8 @@ def _held(bench: PinBench, row: TrialFinding) -> tuple[float, Estimate] | None:
     )
     if current is None:
         return None
-    parts = {f"resistor {row.trial.resistor}" if name == "outside" else name: p for name, p in current.parts.items()}
+    taker = _LOAD if row.trial.resistor == NO_RESISTOR else f"resistor {row.trial.resistor}"
+    parts = {taker if name == "outside" else name: part for name, part in current.parts.items()}
     # The same reading divides: of the meter's gain nothing is left in the ratio.
     gain, hold_u = hold.pin_v * bench.gain_u, bench.record.meter.accuracy_v / math.sqrt(3.0)
     volts = Estimate(hold.pin_v, {"meter gain": gain, "hold reading": hold_u})

@@ -13,11 +13,11 @@ from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.fold import FoldMargin
 from results.analysis.fold_margin import largest_told
 from results.record.observation import Observation
-from results.record.run_record import Fixture
+from results.record.run_record import Fixture, Levels
 from results.record.trial import NO_RESISTOR, Capacitor, Condition, Pin, Resistor, Trial
 from results.report.fold_section import fold_sections, has_fold_margins
 from tests.procedures.curve_bench import linear, mid_level, record
-from tests.results.analysis.made_nodes import Reading, observed
+from tests.results.analysis.made_nodes import LOAD_S, Reading, observed
 from tests.results.report.made_findings import fernhill
 
 LATCHES = mid_level(linear(60e3))
@@ -141,3 +141,40 @@ def test_the_report_warns_of_little_margin_and_marks_it() -> None:
     assert f"little margin near the fold: {said}" in finding.notes
     assert [row[-1] for row in table.rows] == ["", "little margin", "little margin", "little margin"]
     assert not has_fold_margins(fernhill(("D1",)))
+
+
+def test_a_pull_up_pressed_to_ground_shows_its_margin_as_its_mirror_image() -> None:
+    """The same node in real volts, V = 3.3 V − V'; the meter drives it towards ground with 0.1 µS · (3.3 V − V')."""
+    chance = np.random.default_rng(5)
+    trials: list[tuple[Trial, Observation]] = []
+    for number, resistor in enumerate(resistors(), start=1):
+        condition = Condition("reset default", 3.3, capacitor=ADDED.name)
+        seen = observed(
+            lambda v: LATCHES(v) + 3.3 * LOAD_S,
+            140e-12 + ADDED.capacitance_f,
+            resistor.conductance_s,
+            Reading(noise_v=0.1e-3, chance=chance),
+            log_s=0.12,
+        )
+        trace = replace(seen.trace, voltage_v=3.3 - seen.trace.voltage_v)
+        assert seen.hold_v is not None
+        real = replace(seen, trace=trace, before_v=3.3, hold_v=3.3 - seen.hold_v, press_v=0.0)
+        trials.append((Trial(number, "press_release", "D1", resistor.name, condition, 1), real))
+    known = replace(
+        record(),
+        resistors=resistors(),
+        pins=(Pin("D1", 20e-12, node_capacitance_tolerance=0.5),),
+        fixture=Fixture(0.0, 120e-12, 0.3),
+        levels=Levels(1.3, 2.5),
+        planned=tuple(trial for trial, _ in trials),
+        capacitors=(ADDED,),
+        press_to="ground",
+    )
+    finding = analyse(known, trials)
+    [pin] = finding.pins
+    assert pin.verdict == "stuck low"
+    for ratio, margin in zip(RATIOS, pin.fold_margins, strict=True):
+        assert margin.ratio is not None
+        assert abs(margin.ratio.value - ratio) < 2.0 * margin.ratio.u + 1e-3, ratio
+        # Where the node passed most slowly, as it really stood: 0.91 V below the rail.
+        assert margin.passage.at_v == pytest.approx(3.3 - 0.92, abs=0.04)

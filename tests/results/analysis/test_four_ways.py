@@ -76,7 +76,7 @@ def test_what_two_ways_share_is_not_counted_twice() -> None:
     divider = way(ways, "divider with the press resistor").conductance
     assert divider is not None
     assert abs(divider.parts["meter gain"]) < 1e-6 * divider.u
-    assert divider.parts["resistor none"] == 0.0
+    assert divider.parts["bench load"] == 0.0
 
 
 def test_the_gains_of_both_instruments_enter_a_sweep_with_their_signs() -> None:
