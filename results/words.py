@@ -7,7 +7,16 @@ from __future__ import annotations
 
 import re
 
-_KEPT = ("referred to the rail", "Low end", "High end", "high rates", "high impedance", "high side", "low side")
+_KEPT = (
+    "referred to the rail",
+    "Do not drive a pin",
+    "Low end",
+    "High end",
+    "high rates",
+    "high impedance",
+    "high side",
+    "low side",
+)
 """Not about the level of a pin."""
 
 _PAIRS = (

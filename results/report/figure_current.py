@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from results.analysis.ends import ground_of
 from results.analysis.findings import PinFinding, TrialFinding
 from results.quantity import show
 from results.record.run_record import RunRecord
@@ -124,25 +125,30 @@ def _plain_line(pin: PinFinding, record: RunRecord) -> tuple[FloatArray, FloatAr
 def load_lines(
     axes: Axes, pin: PinFinding, record: RunRecord, styles: dict[str, Look], scale: float, series_ohm: float
 ) -> None:
-    """I = V·G of each trial resistor with the meter, and of the advised resistor alone, labelled where it leaves."""
+    """I = V·G of each trial resistor with the meter, and of the advised resistor alone, labelled where it leaves.
+
+    In the mirror image of a run to ground the meter's part does not begin at the origin: I = V·G − V_ground·G_meter.
+    """
     load_s = (0.0 if record.meter.input_ohm is None else 1.0 / record.meter.input_ohm) + record.fixture.conductance_s
-    load_s = (
-        load_s if record.press_to == "rail" else 0.0
-    )  # ends at ground: no line from the origin, and too small to see
+    back_a = load_s * ground_of(record.meter).value
     tried = {row.trial.resistor for row in pin.rows}
-    lines = [(r.conductance_s + load_s, short(r.name), styles[r.name]) for r in record.resistors if r.name in tried]
+    lines = [
+        (r.conductance_s + load_s, back_a, short(r.name), styles[r.name]) for r in record.resistors if r.name in tried
+    ]
     if pin.advice.ohm is not None:
-        lines.append((1.0 / pin.advice.ohm, f"fit {show(pin.advice.ohm, 'Ω')}", Look(ACCENT, (0, (1, 1)), "")))
+        lines.append((1.0 / pin.advice.ohm, 0.0, f"fit {show(pin.advice.ohm, 'Ω')}", Look(ACCENT, (0, (1, 1)), "")))
     top, right = axes.get_ylim()[1], axes.get_xlim()[1]
     above: list[tuple[float, str, Look]] = []
     beside: list[tuple[float, str, Look]] = []
-    for outside_s, label, look in lines:
-        slope = outside_s / (1.0 + outside_s * series_ohm) / scale
-        axes.plot([0.0, right], [0.0, slope * right], color=look.colour, linestyle=look.dash, linewidth=0.6, zorder=1.5)
-        if slope * right > top:
-            above.append((top / slope / right, label, look))
+    for outside_s, ampere, label, look in lines:
+        factor = (1.0 + outside_s * series_ohm) * scale
+        slope, start = outside_s / factor, -ampere / factor
+        end = start + slope * right
+        axes.plot([0.0, right], [start, end], color=look.colour, linestyle=look.dash, linewidth=0.6, zorder=1.5)
+        if end > top:
+            above.append(((top - start) / slope / right, label, look))
         else:
-            beside.append((slope * right / top, label, look))
+            beside.append((end / top, label, look))
     _label_border(axes, above, upright=True)
     _label_border(axes, beside, upright=False)
 

@@ -212,7 +212,7 @@ def test_a_bench_to_ground_is_not_checked_by_a_check_made_for_the_other_kind(tmp
         carry_out_check(bench, None, stop=lambda: False, operator=nobody(), tell=str)
 
 
-@pytest.mark.parametrize("table", ["[unlatch]", "[press_level]", '[neighbours]\nstates = ["floating"]'])
+@pytest.mark.parametrize("table", ["[unlatch]", "[press_level]", "[damage_watch]"])
 def test_steps_that_are_made_of_pins_pressed_to_the_rail_are_refused(table: str) -> None:
     plan = mirrored_plan(("D1", "D2"), resistors='["none", "8.2 kΩ"]').replace("[trials]", f"{table}\n[trials]")
     name = table[1 : table.index("]")]
@@ -278,3 +278,22 @@ def test_the_report_speaks_of_what_it_shows(run: tuple[RunFinding, Path]) -> Non
         assert svg is not None
         ticks = re.findall(r">(\d(?:\.\d)?)</text>", svg)
         assert ticks[:4] == ["3", "2.5", "2", "1.5"] or ticks[:4] == ["0", "0.5", "1", "1.5"]
+
+
+def test_a_pin_that_stays_low_only_while_its_neighbour_is_pressed(tmp_path: Path) -> None:
+    """100 kΩ to a neighbour at 0 V and 60 kΩ to the rail: 3.305 · 100/160 V, beside the meter; V_IH is 2.5 V."""
+    pins = {"D1": f"{UP}{SOUND}\ncouplings = {{ D2 = 100e3 }}", "D2": f"{UP}{SOUND}"}
+    holds = "".join(
+        f'[wiring.hold.{pin}]\nchannel = "relay_board {8 + number}"\nresistor_ohm = 1000.0\n'
+        for number, pin in enumerate(pins)
+    )
+    states = '[neighbours]\nstates = ["floating", "pressed"]\n'
+    with simulated(tmp_path, mirrored_board(pins, extra=holds)) as resources:
+        bench = mirrored_bench(resources, tuple(pins))
+        bench += '[wiring.hold]\nD1 = "relay_board 8"\nD2 = { channel = "relay_board 9", resistor = "1 kΩ" }\n'
+        finding = found(run_plan(tmp_path, mirrored_plan(tuple(pins), trials=states), bench))
+    of_pin = {one.condition.neighbours: one for one in finding.pins if one.pin == "D1"}
+    assert {state: one.verdict for state, one in of_pin.items()} == {"floating": "released", "pressed": "stuck between"}
+    settled = of_pin["pressed"].rows[0].settled
+    assert settled is not None
+    assert settled.value == pytest.approx(3.305 / 60e3 / (1 / 60e3 + 1 / 100e3 + 1 / 10e6), abs=5e-3)
