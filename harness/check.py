@@ -12,7 +12,6 @@ from drivers.bench import Bench
 from drivers.operator import Operator
 from harness.bench_file import BenchFile
 from harness.check_settings import check_settings
-from harness.errors import UserFileError
 from harness.opening import GUARD_REPORT, opened_bench
 from harness.plan import Plan
 from procedures.bench_check import BenchFound, bench_check
@@ -52,9 +51,6 @@ def carry_out_check(
 
     A check that was broken off is not written: nothing is known of what it did not come to.
     """
-    if file.wiring.press_to == "ground":
-        rule = "stuckpin check is made for benches that press to the rail"
-        raise UserFileError(file.path, "wiring.press_to", rule, '"ground"')
     folder = checks_folder(file)
     not_verified: list[str] = []
     started = datetime.now(UTC).replace(microsecond=0)

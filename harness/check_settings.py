@@ -31,7 +31,7 @@ def check_settings(file: BenchFile, plan: Plan | None) -> CheckSettings:
     """The numbers of both files, in SI; without a plan, logs as a plan's defaults make them."""
     press = _press(file) if plan is None else press_settings(plan, file)
     trial = samples_for(press.log_before_s + press.log_s + press.slack_s, press.interval_s)
-    press = replace(press, slack_s=max(press.slack_s, SLACK_S))
+    press = replace(press, slack_s=max(press.slack_s, SLACK_S), press_to=file.wiring.press_to)
     tolerance = TOLERANCE if plan is None else plan.trials.tolerance
     meter = file.meter
     accuracy_v = meter.accuracy_v + meter.accuracy_reading * press.rail_v

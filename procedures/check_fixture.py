@@ -52,16 +52,17 @@ def bus_load(bus: BareBus, settings: CheckSettings, resistors: dict[str, Value])
 
 
 def _by_two_ways(bus: BareBus, settings: CheckSettings, resistors: dict[str, Value]) -> Value | None:
-    if not (bus.has("rail") and bus.has("press")):
+    other = next((wire for wire in settings.leading_to("rail") if wire != "rail"), None)
+    if other is None or not bus.has("rail"):
         return None
-    by_rail: list[float] = []
-    by_press: list[float] = []
+    ohms = {wire: resistors.get(wire) or nominal(settings, wire) for wire in ("rail", other)}
+    large, small = sorted(ohms, key=lambda wire: -ohms[wire].value)
+    read: dict[str, list[float]] = {large: [], small: []}
     for _ in range(PAIRS):
-        for way, readings in (("rail", by_rail), ("press", by_press)):
+        for way, readings in read.items():
             with bus.closed(way):
                 readings.append(bus.read())
-    ohms = {wire: resistors.get(wire) or nominal(settings, wire) for wire in ("rail", "press")}
-    return two_way_load(by_rail, by_press, ohms["rail"], ohms["press"])
+    return two_way_load(read[large], read[small], ohms[large], ohms[small])
 
 
 def nominal(settings: CheckSettings, wire: str) -> Value:
@@ -79,6 +80,8 @@ def two_way_load(by_rail: list[float], by_press: list[float], rail: Value, press
         return None
     difference = mean_of(pairs)
     lever = rail.value * rail_v - press.value * press_v
+    if lever < 0.1 * rail.value * rail_v:
+        return None  # the two resistors are too much alike
     load_s = difference.value / lever
     u_lever = math.hypot(rail.u * rail_v, press.u * press_v) / lever
     return Value(load_s, math.hypot(difference.u / abs(lever), load_s * u_lever))
@@ -103,7 +106,7 @@ def fixture_items(
 
     Apart they are told only where the meter has a high input impedance too.
     """
-    way = next((wire for wire in ("press", "rail") if bus.has(wire)), "source" if settings.source is not None else None)
+    way = next(iter(settings.leading_to("rail")), "source" if settings.source is not None else None)
     capacitance, rest_v = _capacitance(bus, settings, load, way)
     leakage = _leakage(bus, settings, way, capacitance, resistors)
     items = [

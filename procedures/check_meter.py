@@ -62,27 +62,12 @@ class Timing:
     aperture_s: float
 
 
-def ground_of(bus: BareBus, settings: CheckSettings) -> str | None:
-    """The relay by which the bus is grounded best: discharge, else the smallest trial resistor; None without either."""
-    if bus.has("discharge"):
-        return "discharge"
-    return smallest_fit(settings)
-
-
-def smallest_fit(settings: CheckSettings) -> str | None:
-    """The wire of the smallest switched trial resistor; None where none is switched."""
-    fits = {wire: each.nominal_ohm for wire, each in settings.resistors.items() if wire.startswith("fit.")}
-    return min(fits, key=lambda wire: fits[wire] or math.inf) if fits else None
-
-
 def meter_at_zero(bus: BareBus, settings: CheckSettings) -> list[CheckItem]:
     """Zero, noise and hum of the meter on the grounded bus, at the run's own interval and aperture."""
     names = ("meter zero", "meter noise", "line frequency")
-    ground = ground_of(bus, settings)
+    ground = next(iter(settings.leading_to("ground")), None)
     if ground is None:
-        return [
-            open_item(name, "nothing grounds the bus: neither wiring.discharge nor a trial resistor") for name in names
-        ]
+        return [open_item(name, "no relay leads from the bus to ground") for name in names]
     with bus.closed(ground):
         log = bus.log(settings.interval_s, settings.samples(GROUNDED_S), settings.aperture_s)
     return judge_zero(log.readings.time_s, log.readings.voltage_v, settings)
@@ -183,13 +168,13 @@ def judge_time_base(counts: Sequence[Count], interval_s: float) -> CheckItem:
 
 def step_response(bus: BareBus, settings: CheckSettings) -> list[CheckItem]:
     """The bus let go with the smallest trial resistor on it falls in microseconds: what the log shows is the meter."""
-    name, fit = "step response", smallest_fit(settings)
-    way = next((wire for wire in ("press", "rail") if bus.has(wire)), None)
-    if fit is None or way is None:
-        return [open_item(name, "a step needs a relay to the rail and a switched trial resistor", "s")]
-    with bus.closed(fit, way):
+    name, load = "step response", settings.load()
+    way = next(iter(settings.leading_to("rail")), None)
+    if load is None or way is None:
+        return [open_item(name, "a step needs a relay to the rail and a resistor to ground", "s")]
+    with bus.closed(load, way):
         held_v = bus.read()
-    log = released_log(bus, settings, (fit, way))
+    log = released_log(bus, settings, (load, way))
     if log is None:
         return [open_item(name, TOO_SLOW, "s")]
     if held_v < 0.1 * settings.press.rail_v:
@@ -242,10 +227,11 @@ def _logged(
 
 def meter_beside_relays(bus: BareBus, settings: CheckSettings) -> list[CheckItem]:
     """A log while a relay closes and opens: every move must stand in it, and every sample."""
-    name, fit = "meter while relays move", smallest_fit(settings)
-    way = next((wire for wire in ("rail", "press") if bus.has(wire)), None)
-    if fit is None or way is None:
-        return [open_item(name, "needs a relay to the rail and a switched trial resistor")]
+    name, load = "meter while relays move", settings.load()
+    ways = settings.leading_to("rail")
+    if load is None or not ways:
+        return [open_item(name, "needs a relay to the rail and a resistor to ground")]
+    way = "rail" if "rail" in ways else ways[0]
     # All the while the rail is on the bus: no longer than a press may last.
     lasts_s = min(MOVES_S, 0.5 * settings.press_time_s)
     interval_s = max(settings.interval_s, lasts_s / MOVES_SAMPLES)
@@ -254,16 +240,16 @@ def meter_beside_relays(bus: BareBus, settings: CheckSettings) -> list[CheckItem
     with bus.closed(way):
         open_v = bus.read()
         began_s = bus.clock.now()
-        toggled = partial(_toggled, bus, fit, moved)
+        toggled = partial(_toggled, bus, load, moved)
         log = bus.log(timing.interval_s, timing.samples, timing.aperture_s, during=toggled)
     if moved[-1] - began_s > timing.samples * timing.interval_s:
         return [open_item(name, TOO_SLOW)]
     return [judge_moves(log.readings.time_s, log.readings.voltage_v, open_v, timing.samples)]
 
 
-def _toggled(bus: BareBus, fit: str, moved: list[float]) -> None:
+def _toggled(bus: BareBus, load: str, moved: list[float]) -> None:
     for _ in range(TOGGLES):
-        with bus.closed(fit):
+        with bus.closed(load):
             bus.clock.wait(0.02)
         bus.clock.wait(0.02)
         moved.append(bus.clock.now())
@@ -280,5 +266,5 @@ def judge_moves(time_s: FloatArray, voltage_v: FloatArray, open_v: float, sample
     # A contact that bounces while it opens lets the bus rise for a moment: the closing goes on.
     bounces = sum(bool(((rises < fall) & (rises > fall - BOUNCE_S)).any()) for fall in falls)
     seen = len(falls) - bounces if low_v < 0.97 * open_v else 0
-    note = f"{len(time_s)} of {samples} samples; how often a trial resistor was seen to close"
+    note = f"{len(time_s)} of {samples} samples; how often a resistor to ground was seen to close"
     return judged(name, float(seen), "", low=TOGGLES, high=TOGGLES, note=note)

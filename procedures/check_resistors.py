@@ -49,7 +49,7 @@ def measured_by_source(bus: BareBus, settings: CheckSettings) -> tuple[list[Chec
     for wire, resistor in settings.resistors.items():
         if wire == "source" or resistor.nominal_ohm is None:
             continue
-        to_rail = wire in ("press", "rail")
+        to_rail = wire in settings.leading_to("rail")
         conductance = _to_rail(bus, wire, resistor, settings) if to_rail else _to_ground(bus, wire, resistor, settings)
         item, value = judge_resistor(wire, resistor, conductance)
         items.append(item)
@@ -170,15 +170,14 @@ def mean_of(readings: Sequence[float]) -> Value:
 def source_path(bus: BareBus, settings: CheckSettings) -> list[CheckItem]:
     """The series path of the source, and how well a fit relay repeats itself."""
     names = ("source path", "relay contact")
-    fits = [wire for wire in settings.resistors if wire.startswith("fit.")]
-    fit = min(fits, key=lambda wire: settings.resistors[wire].nominal_ohm or math.inf, default=None)
-    if fit is None:
-        return [open_item(name, "needs a switched trial resistor", "Ω") for name in names]
-    with bus.forced(_level(settings.resistors[fit], settings)):
+    load = settings.load()
+    if load is None:
+        return [open_item(name, "needs a resistor to ground", "Ω") for name in names]
+    with bus.forced(_level(settings.resistors[load], settings)):
         bare = read_point(bus)
         points = []
         for _ in range(CLOSINGS):
-            with bus.closed(fit):
+            with bus.closed(load):
                 points.append(read_point(bus))
     return [judge_source_path(bare, points[0], settings.resistors["source"]), judge_contact(points)]
 
@@ -202,13 +201,15 @@ def judge_contact(points: Sequence[Point]) -> CheckItem:
     if len(ohms) < len(points):
         return open_item("relay contact", "the source drives no current", "Ω")
     noise = max(ohms) * max(math.hypot(p.bus.u / p.bus.value, p.source.u / p.source.value) for p in points)
-    note = f"spread over {len(ohms)} closings of one fit relay; of other relays not determined"
+    note = f"spread over {len(ohms)} closings of one relay; of other relays not determined"
     return judged("relay contact", max(ohms) - min(ohms), "Ω", noise, high=CONTACT_OHM, note=note)
 
 
 def divider_readings(bus: BareBus, settings: CheckSettings) -> dict[str, dict[str, Value]]:
     """Of each way to the rail: volts with nothing on the bus (under ""), and with each switched trial resistor."""
     read: dict[str, dict[str, Value]] = {}
+    if settings.press.press_to == "ground":
+        return read  # trial resistors lead to the rail as well: there is no divider between them and a way to it
     for way in ("rail", "press"):
         if not bus.has(way):
             continue

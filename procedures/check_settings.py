@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from procedures.settings import PressSettings
 from results.record.run_record import Fixture, Levels, MeterModel, SourceModel
 from results.record.trial import Resistor
+
+End = Literal["rail", "ground"]
 
 
 @dataclass(frozen=True)
@@ -45,6 +49,23 @@ class CheckSettings:
     @property
     def levels(self) -> Levels:
         return Levels(self.press.v_il, self.press.v_ih)
+
+    def leading_to(self, end: End) -> list[str]:
+        """The wires whose resistors lead from the bus to the rail or to ground, the smallest first.
+
+        A press leads to one of them, discharge and trial resistors to the other, the rail relay to the rail.
+        """
+        other: End = "ground" if self.press.press_to == "rail" else "rail"
+        ends = {wire: self.press.press_to if wire == "press" else other for wire in self.resistors if wire != "source"}
+        if "rail" in ends:
+            ends["rail"] = "rail"
+        found = [wire for wire, where in ends.items() if where == end]
+        return sorted(found, key=lambda wire: self.resistors[wire].nominal_ohm or math.inf)
+
+    def load(self) -> str | None:
+        """What is put on the bus to ground to draw a current: the smallest trial resistor, else the press."""
+        fits = [wire for wire in self.leading_to("ground") if wire.startswith("fit.") or wire == "press"]
+        return fits[0] if fits else None
 
     def with_rail(self, rail_v: float) -> CheckSettings:
         """The same with the rail as measured, where no plan states another."""

@@ -12,6 +12,7 @@ import pytest
 from drivers.errors import WiringError
 from drivers.simulated.board_file import parse_board
 from drivers.simulated.leak import net_pin_current
+from drivers.simulated.world import World
 from harness.bench_file import bench_from_text
 from harness.check import carry_out_check
 from harness.errors import UserFileError
@@ -202,14 +203,24 @@ def test_plan_and_bench_must_agree_before_anything_is_touched(
     assert said in str(caught.value)
 
 
-def test_a_bench_to_ground_is_not_checked_by_a_check_made_for_the_other_kind(tmp_path: Path) -> None:
-    resources = {
-        role: f"TCPIP::127.0.0.{n}::9::SOCKET" for n, role in enumerate(("meter", "source", "switch"), start=1)
-    }
-    resources |= {"relay_board": "/dev/null1", "board": "/dev/null2"}
-    bench = bench_from_text(mirrored_bench(resources, ("D3",)), tmp_path / "bench.toml")
-    with pytest.raises(UserFileError, match=r'wiring.press_to: .* made for benches that press to the rail: "ground"'):
-        carry_out_check(bench, None, stop=lambda: False, operator=nobody(), tell=str)
+def test_a_bench_that_presses_to_ground_is_checked_too(tmp_path: Path) -> None:
+    """Trial resistors lead to the rail, the press to ground: measured against the hidden truth, E_n at most 1."""
+    board = mirrored_board({"D3": PINS["D3"]})
+    with simulated(tmp_path, board) as resources:
+        bench = bench_from_text(mirrored_bench(resources, ("D3",)), tmp_path / "bench.toml")
+        record = carry_out_check(bench, None, stop=lambda: False, operator=nobody(), tell=str).record
+    assert [item.name for item in record.failed] == []
+    wiring = World(parse_board(board)).wiring
+    there = {"press": "press", "rail": "rail", "discharge": "discharge", "fit.8.2 kΩ": "fit 8200"}
+    assert {each.wire for each in record.resistors} == there.keys()
+    for each in record.resistors:
+        assert abs(each.ohm - wiring.path_ohm(there[each.wire]) - 0.1) <= 2.0 * each.u_ohm, each
+    assert record.meter_ohm == pytest.approx(10e6, rel=0.02)
+    assert record.capacitance_f is not None
+    assert record.capacitance_u_f is not None
+    assert abs(record.capacitance_f - 120e-12) <= 2.0 * record.capacitance_u_f
+    passed = {item.name for item in record.items if item.verdict == "pass"}
+    assert {"rail", "relays", "meter zero", "step response", "meter while relays move", "source path"} <= passed
 
 
 @pytest.mark.parametrize("table", ["[unlatch]", "[press_level]", "[damage_watch]"])
