@@ -10,6 +10,9 @@ from results.record.run_record import InstrumentRecord, RunRecord
 from results.report.numbers import percent, plain
 from results.words import words_for
 
+NEVER_TOLD = "link watch"
+"""The item of a bench check that no computer can prove: it limits every run alike."""
+
 WORTHLESS = ("no contact", "failed", "not tested")
 """Verdicts that are no evidence either way."""
 
@@ -161,9 +164,13 @@ def _damage(finding: RunFinding) -> _Limit:
 
 def _bench(record: RunRecord) -> _Limit:
     """What a check of the bench did not prove before this run. One that was made by other means is taken as stated."""
-    if record.origin == "recorded" or record.check_state == "valid" or (record.bench_checked and record.check is None):
-        return None
     check = record.check
+    if record.origin == "recorded" or (record.bench_checked and check is None):
+        return None
+    if check is not None and record.check_state == "valid":
+        open_names = [item.name for item in check.items if item.verdict == "not determined" and item.name != NEVER_TOLD]
+        untold = [name for name in open_names if not name.startswith("calibration ")]  # which is said by itself
+        return ("Bench check", f"Passed, but not determined: {names(untold)}.") if untold else None
     if check is None:
         why = " The bench file was changed since its last check." if record.check_state == "changed" else ""
         text = f"Wiring, resistors and zero of the bench were not verified before this run.{why}"

@@ -115,6 +115,17 @@ def test_page_one_says_what_is_wrong_with_the_check(state: str, title: str, text
     }
 
 
+def test_page_one_says_what_a_check_without_a_fail_could_not_determine() -> None:
+    """Where a person fits resistors, next to nothing is: such a check must not pass for one that found all in order."""
+    items = (CheckItem("meter zero", "not determined"), CheckItem("link watch", "not determined"))
+    made = finding()
+    open_check = replace(made, record=replace(made.record, check=replace(CHECK, items=items)))
+    said = {each["title"]: each["text"] for each in limits(open_check)}
+    assert said["Bench check"] == "Passed, but not determined: meter zero."
+    all_told = replace(made, record=replace(made.record, check=replace(CHECK, items=items[1:])))
+    assert "Bench check" not in {each["title"] for each in limits(all_told)}
+
+
 def test_a_changed_bench_file_is_an_unchecked_bench_and_page_one_says_why() -> None:
     made = fernhill(())
     changed = replace(made, record=replace(made.record, check_state="changed", bench_checked=""))
