@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import pytest
 
 from drivers.errors import LimitError
 from drivers.limits import Limits
+from drivers.press import Presser
+from drivers.wiring import Channel, Wiring
 
 
 def test_a_voltage_beyond_the_limit_is_refused_with_value_limit_and_unit() -> None:
@@ -62,3 +65,21 @@ def test_the_press_after_the_allowed_ones_waits_until_the_first_is_a_minute_old(
 
 def test_half_a_press_a_minute_is_one_press_in_two_minutes() -> None:
     assert Limits(presses_per_minute=0.5).wait_before_press((0.0,), 60.0) == pytest.approx(60.0)
+
+
+def test_a_press_to_ground_is_limited_by_what_a_pin_at_the_rail_would_drive_through_it() -> None:
+    """The rail may be as high as limits.voltage: 5.5 V through 1 kΩ is 5.5 mA, whatever the press level of 0 V."""
+    nothing: Any = None
+    wiring = Wiring(press=Channel("switch", "1"), press_ohm=1e3, press_to="ground", resistors_to="rail")
+    presser = Presser(
+        clock=nothing,
+        limits=Limits(voltage_v=5.5, press_current_a=5e-3),
+        wiring=wiring,
+        relays=nothing,
+        source=None,
+        operator=None,
+        settle_s=0.0,
+        lease=nothing,
+    )
+    with pytest.raises(LimitError, match=r"5.5 V through 1000 Ω could drive 5.5 mA, beyond limits.press_current"):
+        presser.check("D1", "relay", 0.0, 0.01)

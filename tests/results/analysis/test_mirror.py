@@ -11,9 +11,10 @@ import pytest
 from results.analysis.analysis import analyse
 from results.analysis.findings import PinFinding, RunFinding, Value
 from results.analysis.mirror import LEVELS, REVERSED, finding_image, observation_image, record_image
+from results.analysis.sweep import _Model
 from results.errors import RecordError
 from results.record.observation import SweepStep
-from results.record.run_record import MeterModel, RailLevels
+from results.record.run_record import MeterModel, RailLevels, SourceModel, SweepRules
 from results.record.trace import Trace
 from tests.results.analysis.made_mirrors import RAIL_V, Run, mid_level, observed, plain, rest_v, sound
 
@@ -379,3 +380,17 @@ def _kinds(start: type) -> list[type]:
 
     visit(start)
     return found
+
+
+def test_the_gain_of_the_meter_scales_a_ratio_of_a_sweep_and_does_no_more() -> None:
+    """I/(V_rail − V) with both voltages read by one meter: its gain error changes the ratio by itself, −ratio · g, not
+    by the 3.3 V that were read."""
+    record, _ = observed(Run(mid_level, meter=METER, to_ground=True, resistors=(None,), seeds=(1,)))
+    image = record_image(replace(record, source=SourceModel(0.0, 0.0)), [])
+    model = _Model(image, SourceModel(0.0, 0.0), SweepRules(33, 8, 2e-8, 1.0), 0.0, 0.0, rail_is_read=True)
+    ratio_s, below_v = 106e-6, 0.9
+    gain = model.limits(below_v, 0.0, -ratio_s / below_v, -1.0 / below_v, ratio_s / below_v)[0]
+    assert gain.source.name == "meter gain"
+    assert gain.sensitivity == pytest.approx(-ratio_s, rel=1e-9)
+    not_read = replace(model, rail_is_read=False).limits(below_v, 0.0, 0.0, 0.0, ratio_s / below_v)[-1]
+    assert abs(not_read.amount) == pytest.approx(ratio_s / below_v * 0.05 * 3.3 / np.sqrt(3.0), rel=1e-9)
