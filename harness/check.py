@@ -15,7 +15,7 @@ from harness.check_settings import check_settings
 from harness.opening import GUARD_REPORT, opened_bench
 from harness.plan import Plan
 from procedures.bench_check import BenchFound, bench_check
-from results.analysis.check_rule import judged, open_item
+from results.analysis.check.check_rule import judged, open_item
 from results.record.check import FOLDER, CheckItem, CheckRecord, InPlace, sha256_of, write_check
 
 UNPROVEN = (

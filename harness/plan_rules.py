@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from harness.procedure_file import BUILT_IN
 from harness.user_file import Fault, Location, at, closest
 from harness.values import without_value
-from results.analysis.stuck_rate import presses_needed
+from results.analysis.repeats.stuck_rate import presses_needed
 from results.errors import QuantityError
 from results.logic_levels import full_name, levels
 from results.quantity import show

@@ -6,11 +6,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from results.analysis.analysis import analyse
-from results.analysis.dwell_text import dwell_text
+from results.analysis.conditions.dwell_text import dwell_text
 from results.analysis.findings import PinFinding
-from results.analysis.latch_text import overdrive_text, press_level_text
-from results.analysis.remedy_text import step_text
-from results.analysis.sweep_agreement import branch_text
+from results.analysis.remedies.latch_text import overdrive_text, press_level_text
+from results.analysis.remedies.remedy_text import step_text
+from results.analysis.sweep.sweep_agreement import branch_text
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
 from results.record.trial import Kind, Trial

@@ -27,7 +27,7 @@ from procedures.check_resistors import (
     source_path,
 )
 from procedures.check_settings import CheckSettings
-from results.analysis.check_rule import judged, open_item
+from results.analysis.check.check_rule import judged, open_item
 from results.analysis.findings import Value
 from results.record.check import CheckItem
 from results.record.trial import NO_RESISTOR

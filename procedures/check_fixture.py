@@ -11,9 +11,9 @@ from drivers.bare_bus import BareBus, BareLog
 from procedures.check_meter import TOO_SLOW, Timing, released_log
 from procedures.check_resistors import LEAST_RAIL_V, mean_of, read_point
 from procedures.check_settings import CheckSettings
-from results.analysis.check_rule import judged, open_item
+from results.analysis.check.check_rule import judged, open_item
 from results.analysis.findings import Value
-from results.analysis.reading import read_trace
+from results.analysis.trace.reading import read_trace
 from results.record.check import CheckItem
 from results.record.trace import Trace
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from drivers.bare_bus import BareBus, BareLog
 from drivers.meter import Count
 from procedures.check_settings import CheckSettings
-from results.analysis.check_rule import judged, open_item
-from results.analysis.reading import read_trace
+from results.analysis.check.check_rule import judged, open_item
+from results.analysis.trace.reading import read_trace
 from results.record.check import CheckItem
 from results.record.trace import Trace
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from drivers.bare_bus import BareBus
 from procedures.check_settings import CheckSettings
-from results.analysis.check_rule import judged, open_item
+from results.analysis.check.check_rule import judged, open_item
 from results.analysis.findings import Value
 from results.record.check import CheckItem
 from results.record.trial import Resistor

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from procedures.settings import PressSettings
 from results.analysis.findings import Value
-from results.analysis.held_node import net_current_while_held
+from results.analysis.pull_down.held_node import net_current_while_held
 from results.record.observation import ContactProof, Reading
 
 CONFIDENT = 3.0

@@ -78,10 +78,10 @@ def fitting_a_decay() -> Compared:
     """The time constant with all its tests (more than one exponential? changing on the way?) against a bare fit."""
     from scipy.optimize import curve_fit
 
-    from results.analysis.decay import fit_decay
-    from results.analysis.edge import find_edge
     from results.analysis.findings import Edge
-    from results.analysis.settled import Settling, settle
+    from results.analysis.trace.decay import fit_decay
+    from results.analysis.trace.edge import find_edge
+    from results.analysis.trace.settled import Settling, settle
 
     traces = [made(Node(release_tau_s=5e-3, rest_v=0.4, noise_v=1e-3, seed=seed)) for seed in range(5)]
     begun: list[tuple[FloatArray, FloatArray, Edge, Settling]] = []
@@ -107,7 +107,7 @@ def reading_a_trace() -> Compared:
     """The whole reading of a trace (edge, hum, rest, time constant) against a bare fit of what follows the release."""
     from scipy.optimize import curve_fit
 
-    from results.analysis.reading import read_trace
+    from results.analysis.trace.reading import read_trace
 
     traces = [made(Node(release_tau_s=5e-3, rest_v=0.4, noise_v=1e-3, seed=seed)) for seed in range(5)]
 

@@ -6,31 +6,31 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from results.analysis.board_advice import board_advice
-from results.analysis.board_or_chip import has_home, with_origin
-from results.analysis.coupons import coupon_items
-from results.analysis.damage import damage_items
-from results.analysis.dwell import with_dwells
-from results.analysis.dwell_finding import DwellFinding
+from results.analysis.check.coupons import coupon_items
+from results.analysis.check.damage import damage_items
+from results.analysis.conditions.board_or_chip import has_home, with_origin
+from results.analysis.conditions.dwell import with_dwells
+from results.analysis.conditions.dwell_finding import DwellFinding
+from results.analysis.conditions.supply_current import with_supply_draw
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
-from results.analysis.fold_margin import with_fold_margins
-from results.analysis.four_ways import with_pull_down_ways
-from results.analysis.leak_alone import with_leak_alone
 from results.analysis.looking_glass import seen_by
 from results.analysis.mirror import analysed_in_mirror
-from results.analysis.neighbours import with_neighbours
 from results.analysis.one_thread import one_thread
-from results.analysis.overdrive import with_overdrive
 from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import ReadTrial
-from results.analysis.press_levels import with_press_level
-from results.analysis.reading import read_trace
-from results.analysis.remedies import with_remedies
-from results.analysis.repeatability import with_repeatability
-from results.analysis.spread_over_pins import with_spread
-from results.analysis.supply_current import with_supply_draw
-from results.analysis.sweep import sweep_finding
-from results.analysis.swept_pull_down import with_swept_pull_down
+from results.analysis.pull_down.four_ways import with_pull_down_ways
+from results.analysis.pull_down.swept_pull_down import with_swept_pull_down
+from results.analysis.remedies.overdrive import with_overdrive
+from results.analysis.remedies.press_levels import with_press_level
+from results.analysis.remedies.remedies import with_remedies
+from results.analysis.repeats.repeatability import with_repeatability
+from results.analysis.repeats.spread_over_pins import with_spread
+from results.analysis.resistor.board_advice import board_advice
+from results.analysis.resistor.fold_margin import with_fold_margins
+from results.analysis.resistor.neighbours import with_neighbours
+from results.analysis.sweep.leak_alone import with_leak_alone
+from results.analysis.sweep.sweep import sweep_finding
+from results.analysis.trace.reading import read_trace
 from results.analysis.verdict import NO_EVIDENCE
 from results.errors import RecordError
 from results.record.observation import Observation

@@ -8,21 +8,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from results.analysis.budget import Contribution, Source
-from results.analysis.coupon_item import CouponItem
-from results.analysis.dwell_finding import DwellFinding
-from results.analysis.fitting import BoardAdvice, SafeLimit, SeriesValue
-from results.analysis.fold import FoldMargin
-from results.analysis.latch import OverdriveFinding, PressLevelFinding
+from results.analysis.check.coupon_item import CouponItem
+from results.analysis.conditions.dwell_finding import DwellFinding
+from results.analysis.conditions.origin import OriginFinding
+from results.analysis.conditions.supply_draw import SupplyDraw
 from results.analysis.load_line import RestVoltage
-from results.analysis.monte_carlo import Stated
-from results.analysis.origin import OriginFinding
-from results.analysis.pin_spread import PinSpread
-from results.analysis.pull_down_ways import PullDownWays
-from results.analysis.remedy import RemedyFinding
-from results.analysis.repeats import Repeats
-from results.analysis.stuck_rate import StuckRate
-from results.analysis.supply_draw import SupplyDraw
+from results.analysis.pull_down.pull_down_ways import PullDownWays
+from results.analysis.remedies.latch import OverdriveFinding, PressLevelFinding
+from results.analysis.remedies.remedy import RemedyFinding
+from results.analysis.repeats.pin_spread import PinSpread
+from results.analysis.repeats.repeats import Repeats
+from results.analysis.repeats.stuck_rate import StuckRate
+from results.analysis.resistor.fitting import BoardAdvice, SafeLimit, SeriesValue
+from results.analysis.resistor.fold import FoldMargin
+from results.analysis.uncertainty.budget import Contribution, Source
+from results.analysis.uncertainty.monte_carlo import Stated
 from results.analysis.value import Value as Value
 from results.record.check import CheckItem
 from results.record.observation import Branch, Observation, SweepStep

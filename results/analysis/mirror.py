@@ -13,8 +13,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, TypeVar
 
-from results.analysis.budget import Budget
-from results.analysis.dwell_finding import DwellFinding
+from results.analysis.conditions.dwell_finding import DwellFinding
+from results.analysis.conditions.origin import ChecklistStep
 from results.analysis.ends import MirroredMeter
 from results.analysis.findings import (
     Edge,
@@ -31,9 +31,9 @@ from results.analysis.findings import (
     Value,
     Verdict,
 )
-from results.analysis.fold import Passage
 from results.analysis.load_line import RestVoltage
-from results.analysis.origin import ChecklistStep
+from results.analysis.resistor.fold import Passage
+from results.analysis.uncertainty.budget import Budget
 from results.errors import RecordError
 from results.quantity import show
 from results.record.observation import Branch, Observation, Probe, Reading, SweepStep

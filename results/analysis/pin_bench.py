@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from results.analysis.advice import UNSTATED_LOAD_S
 from results.analysis.ends import AT_ZERO, Ends, ground_of, taken_s
 from results.analysis.findings import TraceFinding, Value
 from results.analysis.leakage import RestPoint, bench_load, bench_load_u, rest_point
-from results.analysis.pull_down import HoldPoint, hold_point
+from results.analysis.pull_down.pull_down import HoldPoint, hold_point
+from results.analysis.resistor.advice import UNSTATED_LOAD_S
 from results.errors import RecordError
 from results.record.observation import Observation
 from results.record.run_record import RunRecord

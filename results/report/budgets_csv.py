@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
-from results.analysis.budget import Contribution
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.monte_carlo import Stated
+from results.analysis.uncertainty.budget import Contribution
+from results.analysis.uncertainty.monte_carlo import Stated
 from results.report.csv_file import Cell, write_csv
 
 COMBINED = "combined"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import cast
 
-from results.analysis.budget import Budget, Contribution
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.monte_carlo import Comparison, Stated
+from results.analysis.uncertainty.budget import Budget, Contribution
+from results.analysis.uncertainty.monte_carlo import Comparison, Stated
 from results.analysis.value import Value
 from results.analysis.verdict import ORDER
 from results.quantity import UnitSymbol

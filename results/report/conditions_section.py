@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from results.analysis.conditions.over_conditions import bare_settled, measured_c, stepped_pins, worst_of
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.over_conditions import bare_settled, measured_c, stepped_pins, worst_of
 from results.analysis.verdict import NO_EVIDENCE, ORDER
 from results.quantity import show
 from results.record.trial import NO_CAPACITOR

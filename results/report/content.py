@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 from string import ascii_lowercase
 from typing import Any
 
-from results.analysis.board_advice import condition_text
 from results.analysis.findings import PinFinding, RunFinding, TrialFinding, Value
+from results.analysis.resistor.board_advice import condition_text
 from results.guard_band import false_acceptance_risk
 from results.quantity import show
 from results.record.observation import Observation

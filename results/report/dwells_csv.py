@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from results.analysis.dwell_finding import DwellFinding
+from results.analysis.conditions.dwell_finding import DwellFinding
 from results.analysis.findings import PinFinding, RunFinding
 from results.report.csv_file import Cell, with_u, write_csv
 

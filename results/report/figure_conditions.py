@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Literal
 
+from results.analysis.conditions.over_conditions import measured_c
 from results.analysis.findings import PinFinding
-from results.analysis.over_conditions import measured_c
 from results.record.run_record import RunRecord
 from results.report.figures import MM, scale_of, style, svg_of, tidy
 from results.report.section import Figure

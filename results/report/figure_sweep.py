@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from results.analysis.findings import PinFinding, SweepFinding
-from results.analysis.sweep_curve import curve_of, interpolated
+from results.analysis.sweep.sweep_curve import curve_of, interpolated
 from results.quantity import show
 from results.record.observation import Branch
 from results.record.run_record import RunRecord

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from results.analysis.estimate import Estimate
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.normalised_error import NormalisedError
-from results.analysis.pull_down_ways import PullDownWay, PullDownWays
+from results.analysis.pull_down.pull_down_ways import PullDownWay, PullDownWays
+from results.analysis.uncertainty.estimate import Estimate
+from results.analysis.uncertainty.normalised_error import NormalisedError
 from results.analysis.value import Value
 from results.quantity import show
 from results.report.csv_file import Cell as CsvCell

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from results.analysis.board_advice import condition_text
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.stuck_rate import StuckRate
+from results.analysis.repeats.stuck_rate import StuckRate
+from results.analysis.resistor.board_advice import condition_text
 from results.report.numbers import percent
 from results.report.section import Column, Section, Table
 

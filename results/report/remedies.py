@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.remedy import RemedyFinding
-from results.analysis.remedy_text import PARTS, SideBySide, clears_text, margin_text, side_by_side
+from results.analysis.remedies.remedy import RemedyFinding
+from results.analysis.remedies.remedy_text import PARTS, SideBySide, clears_text, margin_text, side_by_side
 from results.quantity import show
 from results.report.csv_file import Cell, with_u, write_csv
 from results.report.numbers import NOT_DETERMINED, quantity_text

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from results.analysis.board_advice import condition_text
 from results.analysis.findings import RunFinding
-from results.analysis.repeats import Repeats
+from results.analysis.repeats.repeats import Repeats
+from results.analysis.resistor.board_advice import condition_text
 from results.record.trial import NO_RESISTOR
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell
 from results.report.section import Column, Section, Table

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from results.analysis.board_advice import condition_text
+from results.analysis.conditions.supply_draw import SupplyDraw
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.supply_draw import SupplyDraw
+from results.analysis.resistor.board_advice import condition_text
 from results.report.numbers import NOT_DETERMINED, Cell, cell, plain
 from results.report.section import Column, Section, Table
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from results.analysis.findings import PinFinding, TrialFinding, Value
-from results.analysis.sweep_agreement import branch_text
+from results.analysis.sweep.sweep_agreement import branch_text
 from results.quantity import show
 from results.record.run_record import RunRecord
 from results.record.trial import NO_CAPACITOR, NO_RESISTOR

@@ -6,7 +6,7 @@ from __future__ import annotations
 from typing import Any
 
 from results.analysis.findings import PinFinding, RestsAt, RunFinding, SweepFinding
-from results.analysis.sweep_agreement import branch_text
+from results.analysis.sweep.sweep_agreement import branch_text
 from results.quantity import show
 from results.record.run_record import RunRecord
 from results.record.trial import NO_RESISTOR

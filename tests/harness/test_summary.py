@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from harness.errors import ALL_RELEASED, OTHER_VERDICT
 from harness.summary import status_of, summary_lines
-from results.analysis.board_advice import board_advice
-from results.analysis.dwell_finding import DwellFinding
+from results.analysis.conditions.dwell_finding import DwellFinding
 from results.analysis.findings import RunFinding
+from results.analysis.resistor.board_advice import board_advice
 from results.record.run_record import RateAsked
 from tests.results.report.test_fit_section import two_stick
 from tests.results.report.test_rate_section import asked_of

@@ -122,7 +122,7 @@ def test_a_trial_runs_over_the_wires(resources: dict[str, str]) -> None:
     """Pressed at 3.246 V through 1 kohm, D1 latches at 2.031 V and the board itself reads it high."""
     meter, switch = Peer(resources["meter"]), Peer(resources["switch"])
     meter.send("*RST;:SENS:VOLT:DC:RANG 10;APER 1E-4;:CAL:ZERO:AUTO OFF;:FORM REAL,64;:FORM:BORD NORM\n")
-    meter.send('DISP:TEXT "D1 none 1"\nTRIG:SOUR TIM;TIM 1E-3;COUN 2000;:TRAC:POIN 2000;FEED SENS;FEED:CONT NEXT\n')
+    meter.send('DISP:TEXT "D1 none 1"\nTRIG:SOUR TIM;TIM 1E-3;COUN 9000;:TRAC:POIN 9000;FEED SENS;FEED:CONT NEXT\n')
     assert switch.ask("ROUT:CLOS (@101);*OPC?") == "1"
     assert _line(resources["relay_board"], "CLOSE 1") == ["OK"]
     assert meter.ask("SYST:ERR?") == '0,"No error"'
@@ -132,8 +132,8 @@ def test_a_trial_runs_over_the_wires(resources: dict[str, str]) -> None:
     assert _line(resources["relay_board"], "OPEN 1") == ["OK"]
     assert meter.ask("*OPC?") == "1"
     meter.send("TRAC:DATA?\n")
-    assert meter.file.read(7) == b"#516000"
-    trace = np.frombuffer(meter.file.read(16_000), ">f8")
+    assert meter.file.read(7) == b"#572000"
+    trace = np.frombuffer(meter.file.read(72_000), ">f8")
     assert meter.file.read(1) == b"\n"
     meter.close()
     switch.close()

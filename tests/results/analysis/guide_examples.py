@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from results.analysis.budget import Source, rectangular
+from results.analysis.uncertainty.budget import Source, rectangular
 
 END_GAUGE = (
     Source("standard", "B", "normal", 25.0, 18.0, 50_000_623.0),

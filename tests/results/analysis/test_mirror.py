@@ -11,7 +11,7 @@ import pytest
 from results.analysis.analysis import analyse
 from results.analysis.findings import PinFinding, RunFinding, Value
 from results.analysis.mirror import LEVELS, REVERSED, finding_image, observation_image, record_image
-from results.analysis.sweep import _Model
+from results.analysis.sweep.sweep import _Model
 from results.errors import RecordError
 from results.record.observation import SweepStep
 from results.record.run_record import MeterModel, RailLevels, SourceModel, SweepRules
@@ -333,12 +333,12 @@ NO_LEVELS = {
 
 
 NOT_MADE = (
-    "results.analysis.pull_down_ways",
-    "results.analysis.curvature",
-    "results.analysis.latch",
-    "results.analysis.remedy",
-    "results.analysis.remedies",
-    "results.analysis.dwell",
+    "results.analysis.pull_down.pull_down_ways",
+    "results.analysis.pull_down.curvature",
+    "results.analysis.remedies.latch",
+    "results.analysis.remedies.remedy",
+    "results.analysis.remedies.remedies",
+    "results.analysis.conditions.dwell",
     "results.analysis.coupon",
 )
 """Modules of findings that a run to ground never holds: its plan is refused, or the analysis leaves them out."""

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from results.analysis.coupon_item import CouponItem
+from results.analysis.check.coupon_item import CouponItem
 from results.analysis.findings import RunFinding
 from results.record.check import CheckItem, CheckRecord, InPlace
 from results.record.run_record import from_json

@@ -15,7 +15,7 @@ from results.record.trial import Pin
 from results.report.dwell_section import dwell_section
 from results.report.dwells_csv import write_dwells_csv
 from results.report.more_tables import table_names
-from tests.results.analysis.test_dwell import RECORD, climbs, dwelt
+from tests.results.analysis.conditions.test_dwell import RECORD, climbs, dwelt
 from tests.results.report.made_findings import fernhill
 
 

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from harness.summary import summary_lines
-from results.analysis.board_advice import board_advice
 from results.analysis.findings import Advice, RunFinding
-from results.analysis.neighbours import with_neighbours
+from results.analysis.resistor.board_advice import board_advice
+from results.analysis.resistor.neighbours import with_neighbours
 from results.record.trial import Pin
 from results.report.advice_csv import write_advice_csv
 from results.report.content import report_content

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
-from results.analysis.estimate import Estimate
 from results.analysis.findings import RunFinding
+from results.analysis.uncertainty.estimate import Estimate
 from results.report.pull_down_section import has_pull_down_ways, pull_down_sections, resistance
 from results.report.section import Section
 from tests.procedures.curve_bench import linear, mos

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from results.analysis.repeatability import with_repeatability
+from results.analysis.repeats.repeatability import with_repeatability
 from results.report.numbers import Cell
 from results.report.repeat_section import repeat_section
-from tests.results.analysis.test_repeatability import run_with
+from tests.results.analysis.repeats.test_repeatability import run_with
 
 
 def cells(scatter: float) -> tuple[tuple[str | Cell, ...], ...]:

@@ -1,0 +1,1 @@
+"""The bench check: its rules, check coupons, damage."""

@@ -1,0 +1,1 @@
+"""What changes with time, rail, temperature, neighbours and handling."""

@@ -1,0 +1,1 @@
+"""The pin's own pull-down: as trials show it, and four ways to it compared."""

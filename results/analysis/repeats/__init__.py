@@ -1,0 +1,1 @@
+"""What repeats say: stuck rates, scatter, spread over the pins."""

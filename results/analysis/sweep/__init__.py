@@ -1,0 +1,1 @@
+"""A forced-voltage sweep: net pin current over voltage, G_req, and whether it agrees with the trials."""

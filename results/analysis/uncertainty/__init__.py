@@ -1,0 +1,1 @@
+"""Uncertainty: budgets, Monte Carlo, intervals, least squares, tolerance limits."""
