@@ -21,7 +21,7 @@ from results.analysis.repeats.repeats import Repeats
 from results.analysis.repeats.stuck_rate import StuckRate
 from results.analysis.resistor.fitting import BoardAdvice, SafeLimit, SeriesValue
 from results.analysis.resistor.fold import FoldMargin
-from results.analysis.uncertainty.budget import Contribution, Source
+from results.analysis.uncertainty.budget import Budget, Contribution, Source
 from results.analysis.uncertainty.monte_carlo import Stated
 from results.analysis.value import Value as Value
 from results.record.check import CheckItem
@@ -138,7 +138,7 @@ class TrialFinding:
     """One row of trials.csv: a trial with its verdict.
 
     `settled` (V, meter on) as on the trace; `at_pin` the same at the pin itself without the meter (what the verdict
-    judges, with its standard uncertainty). `net_current` and `leakage` in ampere.
+    judges, with its standard uncertainty). `net_current` and `leakage` in ampere. `budgets`: of its numbers.
     """
 
     trial: Trial
@@ -150,6 +150,7 @@ class TrialFinding:
     net_current: Value | None
     leakage: Value | None
     note: str
+    budgets: tuple[Budget, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,7 @@ from results.analysis.resistor.safe_resistance import (
 )
 from results.analysis.resistor.sweep_advice import advise_with_sweep
 from results.analysis.sweep.sweep_agreement import compared
-from results.analysis.uncertainty.budgets import budgets_of, leakage_of
+from results.analysis.uncertainty.budgets import budgets_of, leakage_of, trial_budgets
 from results.analysis.uncertainty.error_model import Term, resistor_source
 from results.analysis.verdict import NO_EVIDENCE, STUCK, judge, worst
 from results.record.run_record import RunRecord
@@ -192,6 +192,7 @@ def _row(
             rail_tolerance=record.rail_tolerance,
             load_known=bench.load_s is not None,
         ),
+        budgets=trial_budgets(bench, read, inside),
     )
 
 

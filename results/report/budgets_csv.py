@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.uncertainty.budget import Contribution
-from results.analysis.uncertainty.monte_carlo import Stated
+from results.analysis.uncertainty.budget import Budget, Contribution
+from results.analysis.uncertainty.monte_carlo import Comparison, Stated
 from results.report.csv_file import Cell, write_csv
 
 COMBINED = "combined"
@@ -66,11 +66,12 @@ def _rows(finding: RunFinding, pin: PinFinding, stated: Stated) -> Iterator[dict
         "value": stated.budget.value,
     }
     for part in stated.budget.contributions:
-        yield about | _source(part)
-    yield about | _combined(stated)
+        yield about | source_row(part)
+    yield about | combined_row(stated.budget, stated.comparison)
 
 
-def _source(part: Contribution) -> dict[str, Cell]:
+def source_row(part: Contribution) -> dict[str, Cell]:
+    """The cells of one source of a budget."""
     return {
         "source": part.source.name,
         "source_unit": part.source.unit,
@@ -83,8 +84,8 @@ def _source(part: Contribution) -> dict[str, Cell]:
     }
 
 
-def _combined(stated: Stated) -> dict[str, Cell]:
-    budget, compared = stated.budget, stated.comparison
+def combined_row(budget: Budget, compared: Comparison | None = None) -> dict[str, Cell]:
+    """The cells of what the sources come to."""
     return {
         "source": COMBINED,
         "source_unit": budget.unit,

@@ -16,6 +16,7 @@ from results.report.origin_section import has_checklist, write_checklist_csv
 from results.report.pull_down_section import has_pull_down_ways, write_pull_downs_csv
 from results.report.remedies import has_remedies, write_remedies_csv
 from results.report.tables import write_sweeps_csv
+from results.report.trial_budgets_csv import has_trial_budgets, write_trial_budgets_csv
 
 Writer = Callable[[RunFinding, Path], None]
 
@@ -33,6 +34,7 @@ TABLES: dict[str, tuple[Callable[[RunFinding], bool], Writer]] = {
     "latching.csv": (has_latching, write_latching_csv),
     "checks.csv": (has_check, write_checks_csv),
     "budgets.csv": (has_budgets, write_budgets_csv),
+    "trial_budgets.csv": (has_trial_budgets, write_trial_budgets_csv),
     "fold_margins.csv": (has_fold_margins, write_fold_margins_csv),
     "remedies.csv": (has_remedies, write_remedies_csv),
 }

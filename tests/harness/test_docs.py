@@ -81,6 +81,7 @@ from results.report.origin_section import write_checklist_csv
 from results.report.pull_down_section import write_pull_downs_csv
 from results.report.remedies import write_remedies_csv
 from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
+from results.report.trial_budgets_csv import write_trial_budgets_csv
 from tests.results.report.made_findings import fernhill
 
 HOUSE = Path(harness.__file__).parent.parent
@@ -280,6 +281,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("latching.csv", write_latching_csv),
         ("checks.csv", write_checks_csv),
         ("budgets.csv", write_budgets_csv),
+        ("trial_budgets.csv", write_trial_budgets_csv),
         ("fold_margins.csv", write_fold_margins_csv),
         ("remedies.csv", write_remedies_csv),
     ],

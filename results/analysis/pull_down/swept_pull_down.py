@@ -16,7 +16,7 @@ from results.analysis.pin_notes import TAKEN_AS_LINEAR
 from results.analysis.pull_down.curvature import PullDownSweep, chord_at, pull_down_sweep
 from results.analysis.pull_down.four_ways import buffer_off_setup
 from results.analysis.uncertainty.budget import Contribution, Source
-from results.analysis.uncertainty.budgets import current_budgets, rest_terms
+from results.analysis.uncertainty.budgets import current_budgets, rest_terms, trial_budgets
 from results.analysis.uncertainty.error_model import METER_GAIN, Term, linear_term
 from results.analysis.uncertainty.estimate import Estimate
 from results.record.run_record import RunRecord
@@ -95,8 +95,9 @@ def _term(chord: Estimate, gain_u: float) -> Term:
 def _row(bench: PinBench, row: TrialFinding, inside: Term | None) -> TrialFinding:
     if inside is None or row.trace is None or row.trace.settled is None:
         return row
-    terms = rest_terms(bench, ReadTrial(row.trial, row.observation, row.trace), row.trace.settled)
-    return replace(row, leakage=terms.leakage(inside).value())
+    read = ReadTrial(row.trial, row.observation, row.trace)
+    terms = rest_terms(bench, read, row.trace.settled)
+    return replace(row, leakage=terms.leakage(inside).value(), budgets=trial_budgets(bench, read, inside))
 
 
 __all__ = ["AS_SWEPT", "with_swept_pull_down"]

@@ -1,7 +1,7 @@
 """The budgets of a pin under one condition: one for every kind of number that is reported with an uncertainty.
 
-Not of every trial: of the one that decides. The settled voltage is the highest with no resistor, as on page one; net
-pin current and leakage are those of the trial with the largest leakage.
+The budgets of a pin are those of the trial that decides: the settled voltage is the highest with no resistor, as on
+page one; net pin current and leakage are those of the trial with the largest leakage. Every trial has its own beside.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from results.analysis.leakage import RestPoint, seen_through
 from results.analysis.pin_bench import PinBench, ReadTrial
 from results.analysis.pull_down.pull_down import PullDown
 from results.analysis.pull_down.pull_down_model import PLAN_RANGE
-from results.analysis.uncertainty.budget import Source
+from results.analysis.uncertainty.budget import Budget, Source
 from results.analysis.uncertainty.error_model import (
     RestTerms,
     Term,
@@ -69,6 +69,26 @@ def leakage_of(bench: PinBench, read: ReadTrial, rest: RestPoint, pull_down: Pul
         return None
     term = rest_terms(bench, read, read.trace.settled).leakage(inside)
     return Value(rest.leakage(pull_down.conductance).value, term.value().u)
+
+
+def trial_budgets(bench: PinBench, read: ReadTrial, inside: Term) -> tuple[Budget, ...]:
+    """Of one trial, to first order: settled voltage, net pin current, leakage, time constant; those that are known.
+
+    `inside`: the conductance of the pull-down (S) that its leakage rests on.
+    """
+    if read.trace is None:
+        return ()
+    found = []
+    if read.trace.settled is not None and bench.rest_of(read) is not None:
+        terms = rest_terms(bench, read, read.trace.settled)
+        found.append(terms.volts.budget(SETTLED, "V"))
+        if bench.load_s is not None:
+            found.append(terms.net_current.budget(NET_CURRENT, "A"))
+            found.append(terms.leakage(inside).budget(LEAKAGE, "A"))
+    decay = None if read.trace.decay is None else time_constant_term(read.trace.decay)
+    if decay is not None:
+        found.append(decay.budget(TIME_CONSTANT, "s"))
+    return tuple(found)
 
 
 def rest_terms(bench: PinBench, read: ReadTrial, settled: Settled) -> RestTerms:
@@ -197,4 +217,5 @@ __all__ = [
     "current_budgets",
     "leakage_of",
     "rest_terms",
+    "trial_budgets",
 ]

@@ -15,6 +15,7 @@ from results.report.budgets_csv import COMBINED, has_budgets, write_budgets_csv
 from results.report.budgets_section import budget_sections, deciding
 from results.report.numbers import text_of
 from results.report.section import Section
+from results.report.trial_budgets_csv import has_trial_budgets, write_trial_budgets_csv
 from tests.results.analysis.made_pins import METER, Bench, analysed, d1, d3, d4, record_of
 
 
@@ -111,3 +112,20 @@ def test_the_report_words_name_the_pin_and_the_method() -> None:
     assert "Budgets of D1, the pin that decides." in said
     assert "Welch-Satterthwaite" in said
     assert "budgets.csv" in said
+
+
+def test_every_trial_has_its_own_in_a_file_beside(tmp_path: Path) -> None:
+    """In the order of trials.csv; the parts of each come to its combined row."""
+    finding = finding_of(analysed(d1), analysed(d4))
+    assert has_trial_budgets(finding)
+    write_trial_budgets_csv(finding, tmp_path / "trial_budgets.csv")
+    with (tmp_path / "trial_budgets.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == sum(len(one.contributions) + 1 for row in finding.trials for one in row.budgets)
+    squares = 0.0
+    for row in rows:
+        if row["source"] == COMBINED:
+            assert float(row["standard_u"]) == pytest.approx(math.sqrt(squares), rel=1e-6, abs=0.0)
+            squares = 0.0
+        else:
+            squares += float(row["contribution"]) ** 2

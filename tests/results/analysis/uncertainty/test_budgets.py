@@ -96,6 +96,23 @@ def test_the_budget_comes_to_the_uncertainty_that_is_reported(net: NetCurrent, n
         assert budget.u == pytest.approx(value.u, rel=1e-6, abs=0.0)
 
 
+@pytest.mark.parametrize("net", [d1, d2, d3, d4, no_pull_down], ids=lambda net: net.__name__)
+@pytest.mark.parametrize("name", BENCHES)
+def test_every_number_of_every_trial_has_a_budget_that_comes_to_its_uncertainty(net: NetCurrent, name: str) -> None:
+    for row in analysed(net, BENCHES[name]).rows:
+        decay = None if row.trace is None else row.trace.decay
+        tau = None if decay is None or decay.time_constant_s is None or decay.u_s is None else decay
+        shown = {SETTLED: row.settled, NET_CURRENT: row.net_current, LEAKAGE: row.leakage}
+        if tau is not None and tau.time_constant_s is not None and tau.u_s is not None:
+            shown[TIME_CONSTANT] = Value(tau.time_constant_s, tau.u_s)
+        values = {quantity: value for quantity, value in shown.items() if value is not None}
+        assert {budget.quantity for budget in row.budgets} == set(values)
+        assert row.settled is not None
+        for budget in row.budgets:
+            assert budget.value == pytest.approx(values[budget.quantity].value, rel=1e-6, abs=1e-15)
+            assert budget.u == pytest.approx(values[budget.quantity].u, rel=1e-6, abs=0.0)
+
+
 def test_the_settled_voltage_by_its_sources() -> None:
     """Limits of 0.01 % and 0.5 mV, noise of 40 µV from 80 independent samples: at 2.031 V u is 0.41 mV."""
     budget = of(analysed(d1), SETTLED).budget
