@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -103,3 +103,8 @@ class Wiring:
         for wire, channel in self.wires():
             if channel.device not in present:
                 raise WiringError(f"wiring.{wire}: {channel}: this bench has no {channel.device}")
+
+
+def names_of(wires: Iterable[str]) -> str:
+    """The names of wires for a message; "none" where there are none."""
+    return ", ".join(wires) or "none"

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from drivers.bus import EMPTY_AFTER
+from drivers.capacitors import EMPTY_AFTER
 from harness.errors import Problem, UserFileError, shown
 from harness.plan_rules import (
     dwell_mains_faults,

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from drivers.bench import Bench
-from drivers.bus import BusLook
 from drivers.errors import WiringError
+from drivers.ways_to_rail import BusLook
 from drivers.wiring import Wiring
 from procedures.settings import PressSettings
 from results.quantity import show

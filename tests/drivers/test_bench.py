@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from drivers.bench import MAKE_SAFE_S, SETTLE_S, Bench
+from drivers.bench import Bench
+from drivers.bench_parts import SETTLE_S
 from drivers.errors import (
     BenchError,
     InstrumentError,
@@ -17,6 +18,7 @@ from drivers.errors import (
     WiringError,
 )
 from drivers.limits import Limits
+from drivers.making_safe import MAKE_SAFE_S
 from drivers.press import LET_GO_S, PressPath
 from drivers.wiring import Channel, Wiring
 from tests.drivers.scripted import FunctionLink, Rig, full_wiring

@@ -23,7 +23,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.bare_bus": {"BareBus", "BareLog"},
         "drivers.bench": {"Bench"},
         "drivers.board": {"Board"},
-        "drivers.bus": {"BusLook", "EMPTY_AFTER"},
+        "drivers.capacitors": {"EMPTY_AFTER"},
         "drivers.chamber": {"Chamber"},
         "drivers.claim": {"claim"},
         "drivers.clock": {"Clock"},
@@ -50,6 +50,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.supply": {"Supply"},
         "drivers.switch": {"Switch"},
         "drivers.visa_link": {"open_visa_link"},
+        "drivers.ways_to_rail": {"BusLook"},
         "drivers.wiring": {"Channel", "Wiring"},
     },
     "procedures": {

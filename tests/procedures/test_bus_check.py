@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from drivers.bus import BusLook
 from drivers.errors import WiringError
+from drivers.ways_to_rail import BusLook
 from drivers.wiring import Channel, Wiring
 from harness.run import RunResult
 from procedures.bus_check import judge_bus

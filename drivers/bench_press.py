@@ -1,0 +1,116 @@
+"""The bench's press, as procedures use it: press, force, release and log a pin, and hold its neighbours."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+from drivers.bench_parts import BenchParts
+from drivers.errors import BenchError
+from drivers.meter import Readings
+from drivers.press import PressPath
+from drivers.undo import undoing
+
+
+class BenchPress(BenchParts):
+    """Presses are ended on the way out of their block, whatever happened inside, and so are holds."""
+
+    @contextmanager
+    def held(self, pins: Sequence[str], level_v: float, *, with_press: bool = False) -> Iterator[None]:
+        """Hold other pins at the rail, each by its own relay; let go on the way out, whatever happened inside.
+
+        `level_v` is the rail. `with_press`: they are let go right before the next press is. Begins with no pin on the
+        bus. A hold lasts no longer than the limit of the press time. Raises LimitError beyond a limit and WiringError
+        where a pin has no hold relay: both before anything is sent.
+        """
+        self._state.require("hold")
+        self._rail.check_powered(f"hold of {', '.join(pins)}")
+        self._holder.check(pins, level_v)
+        with self._state.moving("hold"):
+            self._holder.close(pins, with_press=with_press)
+        with undoing(self._end_hold):
+            yield
+
+    def _end_hold(self) -> None:
+        with self._state.moving("release", whatever=True):
+            self._holder.open()
+
+    @contextmanager
+    def pressed(self, pin: str, path: PressPath, level_v: float, hold_s: float = 0.0) -> Iterator[None]:
+        """Press the selected pin; let go on the way out, whatever happened inside.
+
+        `level_v` is the level behind the press resistor: the rail for a relay, what the source forces for a source.
+        `hold_s` is how long it is meant to last. Raises LimitError beyond a limit and WiringError where the bench
+        cannot do it, a source without a relay in series included: both before anything is sent. Where presses would
+        come faster than the limit of presses a minute, it waits.
+        """
+        self._state.require("press")
+        if pin != self._bus.pin:
+            raise BenchError(f"press of {pin}: the pin on the bus is {self._bus.pin}")
+        if pin in self._holder.pins:
+            raise BenchError(f"press of {pin}: its hold relay keeps it at the rail, so that it could not be released")
+        self._rail.check_powered(f"press of {pin} by {path}")
+        self._presser.check(pin, path, level_v, hold_s)
+        self._presser.pace()
+        with self._state.moving("press"):
+            self._path, self._level_v = path, level_v
+            self._presser.make(pin, path, level_v, hold_s)
+        with undoing(self._end_press):
+            yield
+
+    def _end_press(self) -> None:
+        with self._state.moving("release", whatever=True):
+            self._presser.end()
+
+    def force(self, level_v: float) -> None:
+        """Force the pin, which the source presses, to another level, without letting go in between.
+
+        `limits.press_time` counts from here anew, and so does the lease. Raises LimitError beyond a limit and
+        BenchError where it is not the source that presses: nothing is sent then, and the pin stays at the level
+        before.
+        """
+        self._state.require("force")
+        self._presser.check_force(level_v)
+        with self._state.moving("force"):
+            self._presser.force(level_v)
+            self._level_v = level_v
+
+    def release(self) -> float:
+        """Let go now, inside `pressed`: a contact opens. Returns the bench's clock at the command.
+
+        A second call sends nothing and returns the same. Raises BenchError outside of `pressed`.
+        """
+        with self._state.moving("release", whatever=True):
+            # Those held with it first: at the edge of the tested pin nothing is pressed any more.
+            try:
+                self._holder.open_with_press()
+            finally:
+                let_go_s = self._presser.open()
+            return let_go_s
+
+    def press_level(self) -> tuple[float | None, float | None, float | None]:
+        """Of the last press: open-circuit volts behind the press resistor, its ohms, their standard uncertainty.
+
+        None where not known: the rail where it was not measured, everything of a press by hand.
+        """
+        if self._path == "source":
+            return self._level_v, self.wiring.source_ohm, self.wiring.source_u_ohm
+        if self._path == "relay":
+            behind_v = self._rail_v if self.wiring.press_to == "rail" else 0.0
+            return behind_v, self.wiring.press_ohm, self.wiring.press_u_ohm
+        return None, None, None
+
+    def start_log(self, interval_s: float, samples: int, aperture_s: float | None = None) -> float:
+        """Start the meter's log; returns the sample interval in seconds as the meter read it back.
+
+        `aperture_s` None: half the interval.
+        """
+        self._presser.check_time()
+        self._holder.check_time()
+        with self._state.moving("start log"):
+            return self.meter.start_log(interval_s, samples, aperture_s)
+
+    def read_log(self) -> Readings:
+        """The log, once it is complete; may be read again until the next one."""
+        with self._state.moving("read log"):
+            return self.meter.read_log()
