@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.plan_rules import plan_faults, thresholds
+from harness.plan_meaning import thresholds
+from harness.plan_rules import plan_faults
 from harness.plan_tables import PlanTables
 from harness.user_file import read_tables, read_text, read_toml, refuse_faults
 from results.quantity import parse

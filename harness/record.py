@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from harness.bench_file import BenchFile
 from harness.coupon_steps import tried_coupons
 from harness.plan import Plan, nominal_ohm
-from harness.plan_rules import dwell_rules, neighbours_of, rate_asked, thresholds
+from harness.plan_meaning import dwell_rules, neighbours_of, rate_asked, thresholds
 from procedures.settings import PressSettings
 from results.guard_band import guard_band
 from results.quantity import parse, show

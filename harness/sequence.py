@@ -16,7 +16,7 @@ from itertools import groupby, product
 from harness.bench_file import BenchFile
 from harness.coupon_steps import coupon_steps
 from harness.plan import Plan
-from harness.plan_rules import AS_FOUND, repeats_of
+from harness.plan_meaning import AS_FOUND, repeats_of
 from harness.steps import BOARD_OR_CHIP, DWELL, PIN_LEAKAGE, PRESS_LEVEL, REMEDIES, SWEEP, UNLATCH
 from results.record.trial import NO_CAPACITOR, NO_RESISTOR, Condition, Handling, Kind, Trial
 

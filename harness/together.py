@@ -8,15 +8,9 @@ from typing import TYPE_CHECKING
 
 from drivers.capacitors import EMPTY_AFTER
 from harness.errors import Problem, UserFileError, shown
-from harness.plan_rules import (
-    dwell_mains_faults,
-    dwell_rules,
-    highest_rail_v,
-    mains_faults,
-    neighbours_of,
-    samples,
-    unless_written,
-)
+from harness.log_rules import dwell_mains_faults, mains_faults
+from harness.plan_meaning import dwell_rules, highest_rail_v, neighbours_of, samples
+from harness.table_faults import unless_written
 from harness.user_file import Fault, Location, at, problem
 from results.quantity import parse, show
 from results.record.trial import NO_CAPACITOR, NO_RESISTOR

@@ -17,7 +17,7 @@ from drivers.serial_link import open_serial_link
 from harness.bench_file import bench_from_text
 from harness.errors import UserFileError
 from harness.plan import plan_from_text
-from harness.plan_rules import neighbours_of
+from harness.plan_meaning import neighbours_of
 from harness.run import GUARD_REPORT
 from harness.sequence import trials_in_order
 from harness.together import check_together

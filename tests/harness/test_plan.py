@@ -10,7 +10,7 @@ import pytest
 
 from harness.errors import UserFileError
 from harness.plan import nominal_ohm, plan_from_text, read_plan
-from harness.plan_rules import dwell_rules
+from harness.plan_meaning import dwell_rules
 from tests.harness.wrong_files import PLAN, changed
 
 ONE_LINE = [

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from harness.bench_file import BenchFile, bench_from_text
 from harness.plan import Plan, plan_from_text
-from harness.plan_rules import count_trials
+from harness.plan_meaning import count_trials
 from harness.sequence import hand_fits, order_note, trials_in_order
 from results.quantity import resistor_name
 from tests.harness.wrong_files import BENCH, PLAN, changed
