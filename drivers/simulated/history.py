@@ -1,0 +1,57 @@
+"""Segments that ended, kept as long as an instrument has said that it still needs them, and means over them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from drivers.simulated.segment import Floats, Segment
+
+
+@dataclass(frozen=True)
+class _Past:
+    """A segment that ended: bench times of both ends."""
+
+    start_s: float
+    end_s: float
+    segment: Segment
+
+
+class History:
+    """Of the bus."""
+
+    def __init__(self) -> None:
+        self._kept_from: dict[str, float] = {}
+        self._past: list[_Past] = []
+
+    def keep_from(self, who: str, time_s: float | None) -> None:
+        """Keep the voltages from `time_s` on for `who`; None: no longer needed."""
+        if time_s is None:
+            self._kept_from.pop(who, None)
+        else:
+            self._kept_from[who] = time_s
+
+    def add(self, start_s: float, end_s: float, segment: Segment) -> None:
+        """A segment has ended; kept where somebody needs it."""
+        oldest_s = min(self._kept_from.values(), default=end_s)
+        self._past = [p for p in self._past if p.end_s >= oldest_s]
+        if end_s > start_s and self._kept_from:
+            self._past.append(_Past(start_s, end_s, segment))
+
+    def integrals(self, start_s: Floats, end_s: Floats, present: tuple[float, Segment], which: int) -> Floats:
+        """Integrals over windows [start, end], rising, of one element of the state, in volt second.
+
+        `present`: the segment that goes on, and when it began.
+        """
+        total = np.zeros_like(start_s)
+        for piece in (*self._past, _Past(present[0], math.inf, present[1])):
+            low = np.clip(start_s, piece.start_s, piece.end_s)
+            high = np.clip(end_s, piece.start_s, piece.end_s)
+            inside = high > low
+            if inside.any():
+                instants = np.concatenate((high[inside], low[inside])) - piece.start_s
+                to_high, to_low = np.split(piece.segment.integral(instants, which), 2)
+                total[inside] += to_high - to_low
+        return total

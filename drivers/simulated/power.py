@@ -1,0 +1,51 @@
+"""The rail of the board: steady, or ramping after its supply; and whether the unit is up by it."""
+
+from __future__ import annotations
+
+from drivers.simulated.agenda import Agenda, Change
+from drivers.simulated.circuit import Drive, Wiring
+
+RAIL = "the rail"
+
+RAIL_STEPS = 16
+"""A rail that ramps goes in so many steps: the circuit is constant between two events."""
+
+
+class Power:
+    """Volts and bench seconds."""
+
+    def __init__(self, agenda: Agenda, wiring: Wiring) -> None:
+        self._agenda = agenda
+        self._wiring = wiring
+        self._rail = Drive("voltage", to_v=wiring.rail_v)
+        self._up_s = 0.0
+
+    def set(self, volts: float, over_s: float, now_s: float) -> bool:
+        """The rail goes to `volts` within `over_s`. Returns whether the unit comes up by it, its pins at defaults."""
+        self._agenda.forget(RAIL, now_s)
+        from_v, was_up = self.volts(now_s), self.is_up(now_s)
+        self._rail = Drive("voltage", from_v, volts, now_s, now_s + over_s)
+        for step in range(1, RAIL_STEPS + 1) if over_s > 0 else [RAIL_STEPS]:
+            share = step / RAIL_STEPS
+            change = _rail_setter(self._wiring, from_v + (volts - from_v) * share)
+            self._agenda.put(now_s + over_s * share, change, contact=RAIL, touched=tuple(self._wiring.pins))
+        if volts < self._wiring.board.unit.brownout_v or was_up:
+            return False
+        self._up_s = now_s + over_s
+        return self._up_s > 0
+
+    def volts(self, now_s: float) -> float:
+        """The rail now."""
+        return self._rail.volts(now_s)
+
+    def is_up(self, now_s: float) -> bool:
+        """Whether the unit has power."""
+        return self._wiring.board.supply is None or self.volts(now_s) >= self._wiring.board.unit.brownout_v
+
+    def booted_s(self) -> float:
+        """When the unit was, or will be, up after its power came."""
+        return self._up_s + self._wiring.board.unit.boot_time_s if self._up_s > 0 else 0.0
+
+
+def _rail_setter(wiring: Wiring, volts: float) -> Change:
+    return lambda: setattr(wiring, "rail_v", volts)
