@@ -205,13 +205,14 @@ def log_release(bench: Bench, settings: PressSettings) -> tuple[float, Trace]:
     started = bench.clock.now()
     bench.start_log(settings.interval_s, samples, settings.aperture_s)
     bench.clock.wait(settings.log_before_s)
-    released = bench.release()
+    after_s = bench.release() - started
+    # The contact opens between the command and the answer that says so: a slow line to the relay counts, too.
+    opened_s = bench.clock.now() - started
     # A person follows when told; when they did is seen in the trace alone.
-    after_s = released - started
-    if after_s > settings.log_before_s + slack_s:
+    if opened_s > settings.log_before_s + slack_s:
         bench.read_log()
         raise TooLateError(
-            f"release: came {after_s:.3g} s into the log, must not be later than "
+            f"release: came {opened_s:.3g} s into the log, must not be later than "
             f"{settings.log_before_s + slack_s:.3g} s so that {settings.log_s:.3g} s are left"
         )
     readings = bench.read_log()

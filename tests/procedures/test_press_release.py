@@ -204,13 +204,14 @@ def test_a_welded_press_relay_is_not_taken_for_a_leak(tmp_path: Path) -> None:
 
 
 class SlowBench:
-    """A bench whose computer takes `late_s` from the start of the log to the release."""
+    """A bench whose computer takes `late_s` from the start of the log to the release, and whose relay answers
+    `answers_s` later that it is open."""
 
     has_second_path = True
 
-    def __init__(self, late_s: float) -> None:
+    def __init__(self, late_s: float, answers_s: float = 0.0) -> None:
         self.clock = self
-        self._times = iter((10.0, 10.0 + late_s))
+        self._times = iter((10.0, 10.0 + late_s, 10.0 + late_s + answers_s))
         self.released = False
 
     def now(self) -> float:
@@ -241,6 +242,16 @@ def test_a_release_that_comes_too_late_for_its_log_is_no_stuck_pin() -> None:
     assert bench.released
     in_time: Any = SlowBench(late_s=asked.log_before_s + asked.slack_s - 0.001)
     assert log_release(in_time, asked)[0] == pytest.approx(asked.log_before_s + asked.slack_s - 0.001)
+
+
+def test_a_relay_that_says_too_late_that_it_is_open_is_no_stuck_pin_either() -> None:
+    """Used to be taken for one: told to open in time, on a slow line it opened after the log had ended."""
+    asked = settings()
+    bench: Any = SlowBench(late_s=asked.log_before_s, answers_s=asked.slack_s + 0.001)
+    with pytest.raises(TooLateError, match=r"release: came 0\.111 s into the log, must not be later than 0\.11 s"):
+        log_release(bench, asked)
+    in_time: Any = SlowBench(late_s=asked.log_before_s, answers_s=asked.slack_s - 0.001)
+    assert log_release(in_time, asked)[0] == pytest.approx(asked.log_before_s)
 
 
 def test_no_press_is_beyond_the_absolute_maximum_of_the_rail_as_measured() -> None:
