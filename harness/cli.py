@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import os
+import shutil
 import sys
 import traceback
 from collections.abc import Sequence
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 import typer
 
 from harness.errors import BENCH_FAILED, FILES_WRONG, INTERRUPTED, CommandLineError, exit_status
+from harness.lines import laid_out
 
 if TYPE_CHECKING:
     from harness.events import Event, Listener
@@ -220,6 +222,7 @@ def _check(bench_path: Path, plan_path: Path | None, operator_name: str) -> int:
     from harness.plan import read_plan
     from harness.prompts import Terminal
     from harness.signals import StopRequest, stop_on_signals
+    from results.report.numbers import moment
 
     bench = read_bench(bench_path)
     plan = None if plan_path is None else read_plan(plan_path)
@@ -236,7 +239,7 @@ def _check(bench_path: Path, plan_path: Path | None, operator_name: str) -> int:
         )
     for item in result.record.items:
         _say(item_line(item))
-    _say(f"{result.record.bench_name}: {summary(result.record)}; holds until {result.record.valid_until_utc}")
+    _say(f"{result.record.bench_name}: {summary(result.record)}; holds until {moment(result.record.valid_until_utc)}")
     _say(f"written: {result.path}")
     for problem in result.not_verified:
         _say(f"NOT VERIFIED: {problem}")
@@ -277,7 +280,7 @@ def _report(path: Path, *, pdf: bool) -> int:
     for line in summary_lines(finding):
         _say(line)
     names = ["trials.csv", "pins.csv", *table_names(finding), *(["report.pdf"] if pdf else [])]
-    _say(f"written: {', '.join(str(path / name) for name in names)}")
+    _say(f"written in {path}: {', '.join(names)}")
     return status_of(finding)
 
 
@@ -287,7 +290,8 @@ _silent: list[str] = []
 
 def _say(line: str) -> None:
     try:
-        print(line, flush=True)  # noqa: T201 - the command line's own output
+        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+        print(laid_out(line, columns), flush=True)  # noqa: T201 - the command line's own output
     except OSError as exc:
         _silence(exc)
 

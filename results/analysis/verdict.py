@@ -67,6 +67,9 @@ def judge(
 def _at_press_level(observation: Observation, levels: Levels) -> tuple[Verdict, str]:
     if observation.holder == "press path":
         return "failed", "press path welded"
+    if (observation.reads_held, observation.reads_settled) == ("high", "low"):
+        # The board read high at this very level: the node has left it since, and the log does not show when.
+        return "undecided", "at the press level to the end of the log, but low at the board after it"
     if observation.holder == "pin":
         return "stuck high", "held at the press level by the pin itself"
     return "held at press level", "held at press level, cause open: a strong leak or a welded press path"

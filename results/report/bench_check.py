@@ -12,7 +12,7 @@ from results.record.check import CheckItem, CheckRecord
 from results.record.run_record import RunRecord
 from results.report.csv_file import Cell, write_csv
 from results.report.numbers import Cell as Number
-from results.report.numbers import bare_cell, cell
+from results.report.numbers import bare_cell, cell, moment, ratio_text
 from results.report.section import Column, Section, Table
 
 COLUMNS = ("when", "item", "verdict", "value", "unit", "u", "low", "high", "note")
@@ -58,7 +58,9 @@ def bench_check_section(finding: RunFinding) -> list[Section]:
     check, k = finding.record.check, finding.record.rules.coverage
     sections = []
     if check is not None:
-        sections.append(Section("Bench check", _said(check, finding.record), (_table(check.items, k),), notes=(_NOTE,)))
+        applicable = [item for item in check.items if item.verdict != "not applicable"]
+        notes = (_NOTE, *_not_applicable(check.items))
+        sections.append(Section("Bench check", _said(check, finding.record), (_table(applicable, k),), notes=notes))
     if finding.coupons:
         said = (
             "Known networks on relays of their own, pressed and let go before the first trial and after the last. One "
@@ -74,6 +76,12 @@ def bench_check_section(finding: RunFinding) -> list[Section]:
     return sections
 
 
+def _not_applicable(items: Sequence[CheckItem]) -> tuple[str, ...]:
+    """What this bench gives nothing to check about, in one line."""
+    names = [item.name for item in items if item.verdict == "not applicable"]
+    return (f"Not applicable on this bench: {', '.join(names)} (checks.csv says why).",) if names else ()
+
+
 def _damage_section(items: Sequence[CheckItem], coverage: float) -> Section:
     """The table holds what is not in order, else the largest change at each level."""
     odd = [item for item in items if item.verdict != "pass"]
@@ -84,7 +92,7 @@ def _damage_section(items: Sequence[CheckItem], coverage: float) -> Section:
 
 def _said(check: CheckRecord, record: RunRecord) -> tuple[str, str]:
     return (
-        f"Checked on {check.checked_utc}{_by(check)}; the check held until {check.valid_until_utc}.",
+        f"Checked on {moment(check.checked_utc)}{_by(check)}; the check held until {moment(check.valid_until_utc)}.",
         "Its measured resistors, meter input and fixture are those used in this report."
         if record.check_state == "valid"
         else f"It had {record.check_state} when the run began: what it measured was not used.",
@@ -105,8 +113,7 @@ def _value(item: CheckItem, coverage: float) -> str | Number:
     if item.value is None:
         return "–"
     if item.unit not in get_args(UnitSymbol):
-        expanded = f" ± {coverage * item.u:.2g}" if item.u else ""
-        return f"{item.value:.5g}{expanded} {item.unit}".rstrip()
+        return f"{ratio_text(item.value, item.u, coverage)} {item.unit}".rstrip()
     unit = cast(UnitSymbol, item.unit)
     return cell(Value(item.value, item.u), unit, coverage) if item.u else bare_cell(item.value, unit)
 
@@ -123,7 +130,7 @@ def limits_text(item: CheckItem) -> str:
 
 def _bare(value: float, unit: str) -> str:
     if unit not in get_args(UnitSymbol):
-        return f"{value:.5g} {unit}".rstrip()
+        return f"{ratio_text(value)} {unit}".rstrip()
     number = bare_cell(value, cast(UnitSymbol, unit))
     return f"{number['n']}\u00a0{number['unit']}" if "n" in number else number["text"]
 

@@ -11,7 +11,7 @@ from results.analysis.uncertainty.monte_carlo import Comparison, Stated
 from results.analysis.value import Value
 from results.analysis.verdict import ORDER
 from results.quantity import UnitSymbol
-from results.report.numbers import Cell, bare_cell, quantity_text, text_of
+from results.report.numbers import Cell, bare_cell, plain, quantity_text, text_of
 from results.report.section import Column, Section, Table
 
 SMALL = 0.01
@@ -24,12 +24,12 @@ MANY = 1e3
 """Degrees of freedom from which on they limit nothing that could be seen."""
 
 _COLUMNS = (
-    Column("source", wide=True),
-    Column("type", "centre"),
-    Column("distribution"),
+    Column("Source", wide=True),
+    Column("Type", "centre"),
+    Column("Distribution"),
     Column("u", "right"),
-    Column("sensitivity", "right"),
-    Column("contribution", "right"),
+    Column("Sensitivity", "right"),
+    Column("Contribution", "right"),
     Column("ν", "right"),
 )
 
@@ -74,16 +74,25 @@ def _table(stated: Stated) -> Table:
 
 def _row(budget: Budget, part: Contribution) -> tuple[str | Cell, ...]:
     source = part.source
-    per = budget.unit if source.unit == "1" else f"{budget.unit}/{source.unit}"
     return (
         source.name,
         source.evaluation,
         source.shape,
         _shown(source.u, "%" if source.unit == "1" else source.unit),
-        f"{part.sensitivity:.3g}\u00a0{per}".replace("-", "\u2212") if per != "V/V" else f"{part.sensitivity:.3g}",
+        _sensitivity(budget.unit, part),
         _shown(part.amount, budget.unit),
         "∞" if source.dof > MANY else f"{source.dof:.0f}",
     )
+
+
+def _sensitivity(unit: str, part: Contribution) -> str:
+    """By the unit in which u stands beside it: "1.28 MΩ/V", "20.3 mV/%"; 1 where both units are the same."""
+    per = part.source.unit
+    if per == unit:
+        return f"{part.sensitivity:.3g}".replace("-", "\u2212")
+    if per == "1":
+        return f"{plain(0.01 * part.sensitivity, cast('UnitSymbol', unit), 3)}/%"
+    return f"{plain(part.sensitivity, cast('UnitSymbol', unit), 3)}/{per}"
 
 
 def _freedom(budget: Budget) -> str:

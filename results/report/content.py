@@ -22,7 +22,7 @@ from results.record.trial import NO_RESISTOR
 from results.report.confidence import WORTHLESS, calibration, limits, names, started_on
 from results.report.headline import NONCONFORMING, VERDICTS, headline, legend, tiles, worst_of
 from results.report.more_sections import more_sections
-from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, bracket_text, cell, percent, plain
+from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, bracket_text, cell, moment, percent, plain
 from results.report.section import as_data
 from results.report.suspect import suspect, worst_settled
 from results.report.swept import swept, swept_of
@@ -119,13 +119,24 @@ def _facts(record: RunRecord, finding: RunFinding, written: str) -> list[dict[st
         _fact("Unit", record.unit.name + (f", revision {record.unit.revision}" if record.unit.revision else "")),
         _fact("Serial", record.unit.serial),
         _fact("Lot", record.unit.lot or "not stated"),
-        _fact("Tested", _moment(record.started_utc)),
+        _fact("Tested", moment(record.started_utc)),
         _fact("Rail", rail),
         _fact("Levels", levels + (f" ({record.levels.standard})" if record.levels.standard else " (from the plan)")),
         _fact("Decision rule", _decision(record)),
         _fact("Operator", record.operator or "not stated"),
+        _fact("Bench", _checked(record)),
         _fact("Report written", written),
     ]
+
+
+def _checked(record: RunRecord) -> str:
+    """Whether the bench had verified itself before it was used."""
+    if record.origin == "recorded":
+        return "another instrument's traces"
+    if record.check is None:
+        return "checked" if record.bench_checked else "not checked"
+    when = moment(record.check.checked_utc)
+    return f"checked {when}" if record.check_state == "valid" else f"check of {when} {record.check_state}"
 
 
 def _decision(record: RunRecord) -> str:
@@ -152,15 +163,6 @@ def _fact(label: str, text: str) -> dict[str, str]:
 
 def _volts(value: float) -> str:
     return f"{value:g}\u00a0V"
-
-
-def _moment(utc: str) -> str:
-    """The start as a reader wants it; as it stands in run.json where it cannot be read."""
-    try:
-        moment = datetime.fromisoformat(utc)
-    except ValueError:
-        return utc or "not stated"
-    return moment.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC") if moment.tzinfo else f"{utc} (zone not stated)"
 
 
 def _stuck(finding: RunFinding) -> dict[str, Any]:
@@ -250,7 +252,7 @@ def _bench(finding: RunFinding) -> list[dict[str, str]]:
         accuracy = "not stated"
     return [
         _fact("Bench", record.bench_name or "not named"),
-        _fact("Bench check", record.bench_checked or "not checked before this run"),
+        _fact("Bench check", _check_text(record)),
         _fact("Origin of the traces", "this bench" if record.origin == "bench" else "recorded by another instrument"),
         _fact("Meter accuracy (limits)", accuracy),
         *_source(record),
@@ -261,6 +263,11 @@ def _bench(finding: RunFinding) -> list[dict[str, str]]:
         _fact("Temperature", _temperature(finding)),
         _fact("Software", ", ".join([f"stuckpin {record.version}", *(f"{n} {v}" for n, v in record.software.items())])),
     ]
+
+
+def _check_text(record: RunRecord) -> str:
+    text = record.bench_checked or "not checked before this run"
+    return text if record.check is None else text.replace(record.check.checked_utc, moment(record.check.checked_utc))
 
 
 def _source(record: RunRecord) -> list[dict[str, str]]:
@@ -276,7 +283,7 @@ def _known_to(ohm: float | None, tolerance: float) -> str:
     """A resistance with its tolerance, or that it is taken as exact."""
     if ohm is None:
         return "not stated"
-    return f"{plain(ohm, 'Ω')} " + (f"± {plain(tolerance, '%')}" if tolerance else "(taken as exact)")
+    return f"{plain(ohm, 'Ω')} " + (f"± {plain(tolerance, '%', 2)}" if tolerance else "(taken as exact)")
 
 
 def _stated(value: float | None, unit: Any) -> str:

@@ -10,7 +10,7 @@ from results.analysis.resistor.fold import FoldMargin
 from results.record.trial import NO_CAPACITOR
 from results.report.csv_file import Cell as CsvCell
 from results.report.csv_file import with_u, write_csv
-from results.report.numbers import Cell, bare_cell, cell
+from results.report.numbers import Cell, bare_cell, cell, plain
 from results.report.section import Column, Section, Table
 
 COLUMNS = (
@@ -42,7 +42,7 @@ def fold_sections(finding: RunFinding) -> list[Section]:
         return []
     numbers = [(pin, margin) for pin, margin in told if margin.ratio is not None]
     tables = (_table(numbers, finding.record.rules.coverage),) if numbers else ()
-    return [Section("Margin near the fold", said=_said(told), tables=tables, notes=_open(told))]
+    return [Section("Margin near the fold", said=(*_said(told), *_too_fast(told)), tables=tables, notes=_open(told))]
 
 
 def has_fold_margins(finding: RunFinding) -> bool:
@@ -99,7 +99,7 @@ def _table(told: list[tuple[PinFinding, FoldMargin]], coverage: float) -> Table:
         for pin, margin in told
     ]
     marked = frozenset(number for number, (_, margin) in enumerate(told) if margin.little)
-    caption = "each release with a resistor on a node that shows it; RC explains: without any help of a pull-down"
+    caption = "Each release with a resistor on a node that shows it. RC explains: without any help of a pull-down"
     return Table(columns, tuple(rows), caption, marked)
 
 
@@ -109,15 +109,35 @@ def _share(margin: FoldMargin, coverage: float) -> Cell:
     return {**cell(margin.ratio.as_value, "V", coverage, prefixed=False), "unit": ""}
 
 
+def _too_fast(told: list[tuple[PinFinding, FoldMargin]]) -> tuple[str, ...]:
+    """Pins whose node falls between two samples, and what it would take to see it, in one sentence."""
+    fast = [(pin, margin) for pin, margin in told if margin.ratio is None and margin.passage.too_fast]
+    if not fast:
+        return ()
+    pins = ", ".join(dict.fromkeys(_name(pin) for pin, _ in fast))
+    said = f"Too fast for the log: {pins}."
+    shown = sorted(margin.shows_from_f for _, margin in fast if margin.shows_from_f is not None)
+    if shown:
+        low, high = plain(shown[0], "F", 2), plain(shown[-1], "F", 2)
+        needed = low if low == high else f"{low} to {high}, by resistor,"
+        said += f" A capacitance of about {needed} on the node would show it (fold_margins.csv)."
+    return (said,)
+
+
 def _open(told: list[tuple[PinFinding, FoldMargin]]) -> tuple[str, ...]:
-    """Why the rest tells nothing, pins with the same reason together."""
+    """Why the others tell nothing, pins with the same reason together."""
     pins: dict[str, list[str]] = {}
     for pin, margin in told:
-        added = pin.condition.capacitor
-        name = pin.pin if added == NO_CAPACITOR else f"{pin.pin} with {added} added"
-        if margin.ratio is None and name not in pins.setdefault(margin.note, []):
-            pins[margin.note].append(name)
+        # What the shape says, and what would show it, differs from release to release: fold_margins.csv has it.
+        why = margin.note.partition("; ")[0].partition(" (misfit")[0].removeprefix("not observable: ")
+        if margin.ratio is None and not margin.passage.too_fast and _name(pin) not in pins.setdefault(why, []):
+            pins[why].append(_name(pin))
     return tuple(f"{', '.join(names)}: {why}." for why, names in pins.items())
+
+
+def _name(pin: PinFinding) -> str:
+    added = pin.condition.capacitor
+    return pin.pin if added == NO_CAPACITOR else f"{pin.pin} with {added} added"
 
 
 def _row(unit: str, pin: PinFinding, margin: FoldMargin) -> dict[str, CsvCell]:

@@ -26,19 +26,19 @@ Maker = Callable[[RunFinding], list[Section]]
 
 MAKERS: tuple[Maker, ...] = (
     fit_section,
+    remedy_sections,
     conditions_section,
     rate_section,
     dwell_section,
-    remedy_sections,
+    fold_sections,
     latching_sections,
-    pull_down_sections,
     origin_section,
     supply_section,
+    pull_down_sections,
     repeat_section,
     spread_section,
     bench_check_section,
     budget_sections,
-    fold_sections,
 )
 
 

@@ -6,6 +6,7 @@ An expanded uncertainty keeps two significant digits and the value as many decim
 from __future__ import annotations
 
 import math
+from datetime import UTC, datetime
 
 from results.analysis.findings import Bracket, Value
 from results.quantity import UnitSymbol, show
@@ -66,6 +67,22 @@ def percent(rate: float | None, digits: int = 3) -> str:
     scale = 10.0 ** (digits - 2)
     # The small allowance keeps 0.63 from becoming 63.1 through its binary fraction.
     return f"{math.ceil(rate * 100.0 * scale - 1e-9) / scale:g}\u00a0%"
+
+
+def moment(utc: str) -> str:
+    """An instant as a reader wants it, to the minute in UTC; as it stands in run.json where it cannot be read."""
+    try:
+        when = datetime.fromisoformat(utc)
+    except ValueError:
+        return utc or "not stated"
+    return when.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC") if when.tzinfo else f"{utc} (zone not stated)"
+
+
+def ratio_text(value: float, u: float | None = None, coverage: float = 2.0) -> str:
+    """A number without a unit: counts whole, others to three digits, or to their expanded uncertainty."""
+    if u:
+        return _plus_minus(value, coverage * u)
+    return _signed(f"{value:.0f}" if value == int(value) else f"{value:.3g}")
 
 
 def bracket_text(bracket: Bracket) -> str:

@@ -103,7 +103,7 @@ def _found(told: list[tuple[PinFinding, PullDownWays]], coverage: float) -> Tabl
         for way in ways.ways
         if way.conductance is not None
     ]
-    return Table(columns, tuple(rows), "what each way found, with its expanded uncertainty; from how many points")
+    return Table(columns, tuple(rows), "What each way found, with its expanded uncertainty; from how many points")
 
 
 def _agreement(told: list[tuple[PinFinding, PullDownWays]]) -> Table:
@@ -114,7 +114,7 @@ def _agreement(told: list[tuple[PinFinding, PullDownWays]]) -> Table:
         for name, pair in pairs
     ]
     marked = frozenset(number for number, (_, pair) in enumerate(pairs) if not pair.agrees)
-    return Table(columns, tuple(rows), "normalised errors; what two ways have in common is left out", marked)
+    return Table(columns, tuple(rows), "Normalised errors; what two ways have in common is left out", marked)
 
 
 def _bends(told: list[tuple[PinFinding, PullDownWays]], coverage: float) -> Table:
@@ -129,31 +129,39 @@ def _bends(told: list[tuple[PinFinding, PullDownWays]], coverage: float) -> Tabl
     rows: list[tuple[str | Cell, ...]] = [
         (
             pin.pin,
-            *(
-                cell(resistance(one), "Ω", coverage)
-                for one in (_way(ways, "low-voltage sweep"), ways.at_v_il, ways.at_rail)
-            ),
+            *(cell(resistance(one), "Ω", coverage) for one in _swept(ways)),
             _share(ways.bend, coverage),
             NOT_DETERMINED if ways.is_resistor is None else "a resistor" if ways.is_resistor else "bends",
         )
         for pin, ways in told
+        if any(_swept(ways))
     ]
-    return Table(columns, tuple(rows), "resistance V/I of the pull-down by the sweep, and how its conductance falls")
+    return Table(columns, tuple(rows), "Resistance V/I of the pull-down by the sweep, and how its conductance falls")
+
+
+def _swept(ways: PullDownWays) -> tuple[Estimate | None, ...]:
+    """What the sweep says at 0 V, at V_IL and at the rail."""
+    return _way(ways, "low-voltage sweep"), ways.at_v_il, ways.at_rail
 
 
 def _missing(told: list[tuple[PinFinding, PullDownWays]]) -> tuple[str, ...]:
-    """Every way that is not determined, pins with the same reason together."""
-    pins: dict[tuple[str, str], list[str]] = {}
+    """Every way that is not determined: pins with the same reasons together, and ways with the same reason."""
+    pins: dict[tuple[tuple[str, str], ...], list[str]] = {}
     for pin, ways in told:
-        for way in ways.ways:
-            if way.conductance is None:
-                pins.setdefault((way.name, way.note), []).append(pin.pin)
-        if ways.bend is None:
-            pins.setdefault(("curvature", ways.bend_note), []).append(pin.pin)
+        missing: list[tuple[str, str]] = [(way.name, way.note) for way in ways.ways if way.conductance is None]
+        missing += [("curvature", ways.bend_note)] if ways.bend is None else []
+        pins.setdefault(tuple(missing), []).append(pin.pin)
     return tuple(
-        f"{name[0].upper()}{name[1:]}, not determined on {', '.join(names)}: {why}."
-        for (name, why), names in pins.items()
+        f"Not determined on {', '.join(names)}: {_reasons(missing)}." for missing, names in pins.items() if missing
     )
+
+
+def _reasons(missing: tuple[tuple[str, str], ...]) -> str:
+    """Ways with the same reason together: "time constant, several resistors (the decay is too fast)"."""
+    ways: dict[str, list[str]] = {}
+    for name, why in missing:
+        ways.setdefault(why, []).append(name)
+    return "; ".join(f"{', '.join(names)} ({why})" for why, names in ways.items())
 
 
 def _way(ways: PullDownWays, name: str) -> Estimate | None:

@@ -32,11 +32,22 @@ def spread_section(finding: RunFinding) -> list[Section]:
         Column("95 % of such pins"),
         Column("Method", wide=True),
     )
+    told = [one for one in finding.spread if one.limits.high is not None]
     rows = tuple(
-        (_NAMES[one.quantity][0], *([condition_text(one.condition)] if several else []), *_cells(one))
-        for one in finding.spread
+        (_NAMES[one.quantity][0], *([condition_text(one.condition)] if several else []), *_cells(one)) for one in told
     )
-    return [Section("Spread over the pins", tables=(Table(columns, rows),), notes=(_NOTE,))]
+    left = [one for one in finding.spread if one.limits.high is None]
+    notes = (_NOTE,) if told else ()
+    return [Section("Spread over the pins", _left_out(left, several=several), (Table(columns, rows),), notes=notes)]
+
+
+def _left_out(spread: list[PinSpread], *, several: bool) -> tuple[str, ...]:
+    """One sentence for all quantities without limits, with why."""
+    reasons = [
+        f"{_NAMES[one.quantity][0].lower()}{f', {condition_text(one.condition)}' if several else ''} ({_method(one)})"
+        for one in spread
+    ]
+    return (f"No tolerance limits: {'; '.join(reasons)}.",) if reasons else ()
 
 
 def _cells(one: PinSpread) -> tuple[str | Cell, ...]:

@@ -93,7 +93,7 @@ def _plain_leak(pin: PinFinding, coverage: float) -> str:
     line = pin.line
     if line is None or pin.plain_leak == "untested":
         return f"not tested{f': {line.reason}' if line is not None and line.reason else ''}"
-    fit = f"χ² {line.chi_square:.3g} with {line.dof} degrees of freedom"
+    fit = f"χ² {line.chi_square:.3g} with {line.dof} degree{'' if line.dof == 1 else 's'} of freedom"
     if not line.passes:
         return f"no: {line.reason or fit}"
     return f"yes, {quantity_text(line.leak_a, 'A', coverage)} at 0 V; {fit}"
@@ -151,8 +151,10 @@ def _settled_v(row: TrialFinding) -> float:
 def _remarks(pin: PinFinding) -> list[str]:
     """The pin's note, why the recommendation is what it is, and what was said of single trials, each once."""
     advice = f"recommendation: {pin.advice.reason}" if pin.advice.ohm is not None and pin.advice.reason else ""
-    said = [pin.note, advice]
-    said += [f"{note} ({count} of {len(pin.rows)} trials)" for note, count in _alike(pin.rows) if note not in pin.note]
+    alike = list(_alike(pin.rows))
+    # What a note of trials begins with, and says in full, is not said twice.
+    said = [part for part in pin.note.split("; ") if not any(note.startswith(f"{part}: ") for note, _ in alike)]
+    said += [advice, *(f"{note} ({count} of {len(pin.rows)} trials)" for note, count in alike if note not in pin.note)]
     return [text for text in said if text]
 
 

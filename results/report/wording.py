@@ -226,7 +226,7 @@ def _load(record: RunRecord) -> str:
         )
     return (
         f"The meter loads the node with {plain(record.meter.input_ohm, 'Ω')}"
-        + (f" ± {plain(record.meter.input_tolerance, '%')}" if record.meter.input_tolerance else ", taken as exact")
+        + (f" ± {plain(record.meter.input_tolerance, '%', 2)}" if record.meter.input_tolerance else ", taken as exact")
         + ". The load is used to interpret the trials "
         "and left out of the largest safe resistance. With no resistor the verdict is corrected for it where the slope "
         "at the rest point is known; otherwise it is taken into U."

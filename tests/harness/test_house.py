@@ -148,7 +148,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         },
         "results.report.bench_check": {"item_row"},
         "results.report.more_tables": {"table_names", "write_more_tables"},
-        "results.report.numbers": {"text_of"},
+        "results.report.numbers": {"moment", "text_of"},
         "results.report.report": {"write_report"},
         "results.report.tables": {"write_pins_csv", "write_trials_csv"},
         "results.series": {"SERIES"},

@@ -169,7 +169,7 @@ def test_the_exit_status_is_1_when_a_pin_sticks_and_0_when_none_does(resources: 
         out, err = process.communicate(timeout=60)
         assert process.returncode == expected, err
         assert "Traceback" not in err
-        assert "written: " in out
+        assert "written in " in out
 
 
 def test_an_instrument_that_is_not_there_ends_with_status_3(resources: dict[str, str], tmp_path: Path) -> None:

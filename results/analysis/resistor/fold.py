@@ -20,7 +20,7 @@ class Passage:
     `from_v`, `length_s`: where the passage to V_IL begins, and how long it takes. `slowdown`: the slowest pace against
     that near the press level (1: the same; None where the samples do not show that one). `per_volt`: where the slowest
     place is V_IL itself, by how much the pace changes with the voltage there (1/s a volt). `samples`: within the
-    passage.
+    passage; `too_fast`: they are too few to show where it is slowest.
     """
 
     slowest: Value | None = None
@@ -30,6 +30,7 @@ class Passage:
     slowdown: float | None = None
     per_volt: float = 0.0
     samples: int = 0
+    too_fast: bool = False
     reason: str = ""
 
 

@@ -53,7 +53,7 @@ def read_passage(trace: Trace, edge: Edge, meter: MeterModel, v_il: float) -> Pa
     clean = without_hum(samples, meter)
     above = np.nonzero(clean[edge.after :] > v_il)[0]
     if not above.size:
-        return Passage(reason="the node is below V_IL at the first sample after the release")
+        return Passage(reason="the node is below V_IL at the first sample after the release", too_fast=True)
     last = edge.after + int(above[-1]) + 1
     low = np.nonzero(clean[last:] <= _BELOW * v_il)[0]
     # A node that rests just below V_IL would go on for ever: it says nothing more of the passage.
@@ -66,7 +66,7 @@ def read_passage(trace: Trace, edge: Edge, meter: MeterModel, v_il: float) -> Pa
     known = replace(known, samples=int(above.size))
     if volts.size < FEWEST:
         taken = f"{above.size} sample{'s' if above.size > 1 else ''}"
-        return replace(known, reason=f"the node passes to V_IL within {taken}, {FEWEST} are needed")
+        return replace(known, reason=f"the node passes to V_IL within {taken}, {FEWEST} are needed", too_fast=True)
     sigma_v = max(noise_scale(clean[end:]) or noise_scale(clean), samples.step_v / math.sqrt(12.0), 1e-7)
     return _slowest(known, time_s, volts, v_il, sigma_v, finest_s)
 

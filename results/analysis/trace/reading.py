@@ -19,6 +19,7 @@ from results.analysis.trace.release_time import release_time
 from results.analysis.trace.samples import LINE_HZ, Samples, screened
 from results.analysis.trace.settled import FEWEST, Settling, settle
 from results.analysis.trace.tail import TailFit
+from results.quantity import show
 from results.record.run_record import Levels, MeterModel
 from results.record.trace import Trace
 
@@ -170,7 +171,9 @@ def _released(
     if edge.bounces:
         notes += (f"the contact bounced {edge.bounces} time{'s' if edge.bounces > 1 else ''}: one release",)
     if edge.hidden_s > 0.0:
-        notes += (f"when the contact opened cannot be told: taken at {edge.time_s:.4g} s, u = {edge.u_s:.2g} s",)
+        notes += (
+            f"when the contact opened cannot be told: taken at {show(edge.time_s, 's')}, u = {show(edge.u_s, 's', 2)}",
+        )
     if settling.reason:
         notes += (settling.reason,)
     below = release_time(time, volts, edge, asked.levels.v_il, settling, fit)

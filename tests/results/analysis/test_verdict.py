@@ -120,6 +120,18 @@ def test_a_node_that_stays_pressed_is_told_apart_by_who_holds_it(holder: str, ve
     assert of(3.3, replace(SEEN, holder=holder), trace) == (verdict, reason)  # type: ignore[arg-type]
 
 
+def test_a_node_that_left_the_press_level_after_the_log_is_not_called_held_there() -> None:
+    """The board read high while held and low afterwards: where the log came too early, nothing is shown either way."""
+    trace = replace(trace_finding(3.3), edge=None, at_press_level=True)
+    late = replace(SEEN, holder="pin", reads_held="high", reads_settled="low")
+    assert of(3.3, late, trace) == (
+        "undecided",
+        "at the press level to the end of the log, but low at the board after it",
+    )
+    for word in ("high", ""):
+        assert of(3.3, replace(late, reads_settled=word), trace)[0] == "stuck high"  # type: ignore[arg-type]
+
+
 def test_no_contact_is_never_released() -> None:
     assert of(0.0, replace(SEEN, contact="disproven")) == ("no contact", "contact disproven")
     assert of(0.0, replace(SEEN, outcome="no contact"))[0] == "no contact"

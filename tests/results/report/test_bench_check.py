@@ -54,7 +54,7 @@ def test_a_number_stands_with_u_and_its_limits() -> None:
         "pass",
         "relay contact and wiring included",
     )
-    assert rows[2][1] == "-0.000405 ± 0.0017"
+    assert rows[2][1] == "−0.0004 ± 0.0017"
     assert rows[3][1:4] == ("–", "–", "not determined")
     assert limits_text(CHECK.items[1]) == "at most 1\u00a0mV"
     assert limits_text(CheckItem("error queue meter", "pass", 0.0, "", None, 0.0, 0.0)) == "0"
@@ -67,6 +67,31 @@ def test_every_item_of_check_coupons_and_damage_watch_is_a_row_of_checks_csv(tmp
     assert [row["when"] for row in rows] == ["check"] * 4 + ["before", "after", "change"]
     assert (rows[1]["value"], rows[1]["u"], rows[1]["low"], rows[1]["high"]) == ("0.003", "1e-05", "", "0.001")
     assert rows[3]["item"] == "'=link watch"
+
+
+def test_what_does_not_apply_is_named_in_one_line_and_not_in_rows() -> None:
+    made = finding()
+    items = (*CHECK.items, CheckItem("identity meter", "not applicable", note="meter.identity names none"))
+    record = replace(made.record, check=replace(CHECK, items=items))
+    [section] = bench_check_section(replace(made, record=record))
+    assert [row[0] for row in section.tables[0].rows] == [item.name for item in CHECK.items]
+    assert section.notes[1] == "Not applicable on this bench: identity meter (checks.csv says why)."
+
+
+@pytest.mark.parametrize(
+    ("origin", "state", "said"),
+    [
+        ("bench", "valid", "checked 2027-01-14 08:00 UTC"),
+        ("bench", "expired", "check of 2027-01-14 08:00 UTC expired"),
+        ("bench", "failed", "check of 2027-01-14 08:00 UTC failed"),
+        ("recorded", "none", "another instrument's traces"),
+    ],
+)
+def test_the_head_of_page_one_says_whether_the_bench_was_checked(origin: str, state: str, said: str) -> None:
+    made = finding(state)
+    record = replace(made.record, origin=origin)  # type: ignore[arg-type]
+    facts = report_content(replace(made, record=record), written_utc=datetime(2027, 1, 14, tzinfo=UTC))["facts"]
+    assert {"label": "Bench", "text": said} in facts
 
 
 def test_a_run_without_check_coupons_and_watch_says_nothing_of_them() -> None:
@@ -85,7 +110,7 @@ def test_a_run_without_check_coupons_and_watch_says_nothing_of_them() -> None:
 def test_the_section_says_whether_what_was_measured_is_used(state: str, said: str) -> None:
     [section] = bench_check_section(finding(state))
     assert section.said == (
-        "Checked on 2027-01-14T08:00:00+00:00 by A. Tester; the check held until 2027-01-15T08:00:00+00:00.",
+        "Checked on 2027-01-14 08:00 UTC by A. Tester; the check held until 2027-01-15 08:00 UTC.",
         said,
     )
     assert section.tables[0].marked == {1}

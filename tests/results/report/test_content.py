@@ -95,6 +95,7 @@ def test_the_facts_of_page_one_are_those_of_the_record():
         "Levels": "V_IL 0.8 V, V_IH 2 V (JESD8C.01 3.3 V)",
         "Decision rule": "guard band w = U: risk 2.28 % at the limit",
         "Operator": "R. Operator",
+        "Bench": "checked",
         "Report written": "2026-09-14 09:00 UTC",
     }
 

@@ -66,7 +66,16 @@ def test_a_disagreement_is_said_first_and_set_in_bold() -> None:
 def test_what_was_not_determined_says_why_once_for_all_pins() -> None:
     finding = made_run(linear(60e3), 1, swept=False)
     section = section_of(replace(finding, pins=(finding.pins[0], replace(finding.pins[0], pin="D2"))))
-    assert section.notes[0] == ("Low-voltage sweep, not determined on D1, D2: no sweep was planned in this setup.")
+    assert section.notes == (
+        "Not determined on D1, D2: low-voltage sweep, curvature (no sweep was planned in this setup).",
+    )
+
+
+def test_a_table_of_the_sweep_holds_only_pins_that_were_swept() -> None:
+    swept, bare = made_run(linear(60e3), 1), made_run(linear(60e3), 1, swept=False)
+    section = section_of(replace(swept, pins=(swept.pins[0], replace(bare.pins[0], pin="D2"))))
+    assert [row[0] for row in section.tables[2].rows] == ["D1"]
+    assert section_of(bare).tables[2].rows == ()
 
 
 def test_a_conductance_within_its_uncertainty_of_none_has_no_resistance() -> None:

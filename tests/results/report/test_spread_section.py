@@ -39,8 +39,13 @@ def test_two_limits_are_a_range() -> None:
 
 
 def test_what_is_not_determined_says_why() -> None:
-    row = cells("leakage", ToleranceLimits("not determined", reason="3 of 24 pins have no value"))
-    assert row[4:] == ("not determined", "3 of 24 pins have no value")
+    """In one sentence and not in a row, which would hold nothing."""
+    open_ = ToleranceLimits("not determined", reason="3 of 24 pins have no value")
+    one = PinSpread("leakage", SETUP, 24, 0, 50e-6, 5e-6, open_)
+    [section] = spread_section(RunFinding(record_of(Bench()), (), (), spread=(one,)))
+    assert section.said == ("No tolerance limits: leakage, largest seen (3 of 24 pins have no value).",)
+    assert section.tables[0].rows == ()
+    assert section.notes == ()
 
 
 def test_there_is_no_section_without_spread() -> None:

@@ -109,9 +109,20 @@ def test_a_small_node_is_not_observable_and_says_which_capacitance_would_be() ->
     )
     [section] = fold_sections(finding)
     assert section.said == (
+        # As above with each resistor: from 2 ms · 107.7 µS / ln 3.67 to 2 ms · 152.3 µS / ln 3.53.
         "Not observable: no node was large enough, or well enough known, to show its margin in time.",
+        "Too fast for the log: D1. A capacitance of about 170\u00a0nF to 240\u00a0nF, by resistor, on the node would "
+        "show it (fold_margins.csv).",
     )
-    assert section.notes[0].startswith("D1: not observable: ")
+    assert section.notes == ()
+
+
+def test_what_has_the_same_reason_is_said_once() -> None:
+    [section] = fold_sections(made("100 nF", tolerance=None))
+    assert section.notes == (
+        "D1 with 100 nF added: R/R_safe not determined: the capacitance on the node is not known: "
+        "node_capacitance_tolerance of the pin is not stated.",
+    )
 
 
 def test_a_capacitor_that_never_came_is_told_by_the_time() -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from results.analysis.findings import Edge, TraceFinding
 from results.analysis.trace.reading import read_trace
+from results.quantity import show
 from results.record.trace import Trace
 from tests.results.analysis.made_traces import LEVELS, METER, Node, made
 
@@ -54,7 +55,8 @@ def test_a_release_hidden_in_a_bounce_has_an_uncertainty_that_covers_it(seed: in
     assert edge.u_s == pytest.approx(edge.hidden_s / math.sqrt(12.0))
     assert abs(edge.time_s - HIDDEN.released_s) < 2.0 * edge.u_s
     assert (
-        found.notes[0] == f"when the contact opened cannot be told: taken at {edge.time_s:.4g} s, u = {edge.u_s:.2g} s"
+        found.notes[0]
+        == f"when the contact opened cannot be told: taken at {show(edge.time_s, 's')}, u = {show(edge.u_s, 's', 2)}"
     )
     assert found.settled is not None
     assert found.settled.voltage_v == pytest.approx(0.2, abs=3.0 * found.settled.u_v)
