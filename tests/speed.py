@@ -226,7 +226,7 @@ def _answer(wire: Wire) -> None:
 def drawing() -> Compared:
     """Both figures of each suspect pin as the report has them, against the same as pictures."""
     from results.report import figure_current, figure_traces
-    from results.report.content import suspects_of
+    from results.report.by_condition import suspects_of
     from tests.results.report.made_findings import fernhill
 
     finding = fernhill()

@@ -18,7 +18,8 @@ from results.guard_band import false_acceptance_risk
 from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
-from results.record.trial import NO_RESISTOR
+from results.record.trial import NO_RESISTOR, Condition
+from results.report.by_condition import counts_by_condition, has_trace, left_out, short_texts, suspects_of
 from results.report.confidence import WORTHLESS, calibration, limits, names, started_on
 from results.report.headline import NONCONFORMING, VERDICTS, headline, legend, tiles, worst_of
 from results.report.more_sections import more_sections
@@ -55,6 +56,8 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
     written = written_utc.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
     notes = list(dict.fromkeys(row.note for row in finding.trials if row.note))
     marks = shared_notes(finding.pins)
+    under = short_texts(pin.condition for pin in finding.pins)
+    shown = suspects_of(finding)
     return {
         "words": words_of(record),
         "title": "Release test of digital inputs",
@@ -67,11 +70,12 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
         "legend": legend(finding),
         "stuck": _stuck(finding),
         "limits": limits(finding),
-        "conditions": _conditions(finding),
+        "conditions": [_fact(label, text) for label, text in counts_by_condition(finding)],
         "several_conditions": len({pin.condition for pin in finding.pins}) > 1,
-        "pins": [_pin_row(pin, record, marks) for pin in finding.pins],
+        "pins": [{**_pin_row(pin, record, marks), "condition": under[pin.condition]} for pin in finding.pins],
         "pin_notes": [{"mark": mark, "text": text} for text, mark in marks.items()],
-        "suspects": [suspect(pin, record) for pin in suspects_of(finding)],
+        "suspects": [suspect(pin, record) for pin in shown],
+        "left_out": left_out(finding.pins, shown),
         "sweeps": [swept(pin, record) for pin in swept_of(finding)],
         "untraced": _untraced(finding.pins),
         "more": as_data(more_sections(finding)),
@@ -83,7 +87,7 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
         "resistors": _resistors(record),
         "method": method(record),
         "cautions": cautions(record),
-        "trials": [_trial_row(row, record, notes) for row in finding.trials],
+        "trials": [_trial_row(row, record, notes, under) for row in finding.trials],
         "trial_notes": notes,
     }
 
@@ -93,17 +97,8 @@ def words_of(record: RunRecord) -> dict[str, str]:
     return {words: words_for(record.press_to, words) for words in HEADINGS}
 
 
-def suspects_of(finding: RunFinding) -> list[PinFinding]:
-    """The pins (and conditions) that did not simply release and have a trace to show, in the order of the findings."""
-    return [pin for pin in finding.pins if pin.verdict != "released" and _has_trace(pin)]
-
-
-def _has_trace(pin: PinFinding) -> bool:
-    return any(row.observation is not None and len(row.observation.trace) for row in pin.rows)
-
-
 def _untraced(pins: Sequence[PinFinding]) -> str:
-    bare = [pin.pin for pin in pins if pin.verdict != "released" and not _has_trace(pin)]
+    bare = [pin.pin for pin in pins if pin.verdict != "released" and not has_trace(pin)]
     return f"Without a trace, hence not shown here: {names(bare, 40)}." if bare else ""
 
 
@@ -230,21 +225,6 @@ def _fit_over_conditions(finding: RunFinding, pin: PinFinding) -> Cell:
     return bare_cell(fit.ohm, "Ω") if fit.ohm is not None else {"text": NOT_DETERMINED}
 
 
-def _conditions(finding: RunFinding) -> list[dict[str, str]]:
-    """How many pins stay high under each condition; empty where there is only one."""
-    found = list(dict.fromkeys(pin.condition for pin in finding.pins))
-    if len(found) < 2:
-        return []
-    said = []
-    for condition in found:
-        pins = [pin for pin in finding.pins if pin.condition == condition]
-        bad = sum(pin.verdict in NONCONFORMING for pin in pins)
-        said.append(
-            _fact(condition_text(condition), f"{bad} of {len(pins)} {words_for(finding.record.press_to, 'stay high')}")
-        )
-    return said
-
-
 def _bench(finding: RunFinding) -> list[dict[str, str]]:
     record, meter, fixture = finding.record, finding.record.meter, finding.record.fixture
     accuracy = f"{plain(meter.accuracy_reading, '%')} of reading + {plain(meter.accuracy_v, 'V')}"
@@ -319,14 +299,17 @@ def _resistors(record: RunRecord) -> list[dict[str, Any]]:
     ]
 
 
-def _trial_row(row: TrialFinding, record: RunRecord, notes: list[str]) -> dict[str, Any]:
+def _trial_row(
+    row: TrialFinding, record: RunRecord, notes: list[str], under: Mapping[Condition, str]
+) -> dict[str, Any]:
     k, trial = record.rules.coverage, row.trial
     blank: Cell = {"text": "–"}
     release = row.trace.release_time_s if row.trace is not None else None
     return {
         "sequence": str(trial.sequence),
         "pin": trial.pin,
-        "condition": condition_text(trial.condition) + (", as found" if trial.as_found else ""),
+        "condition": under.get(trial.condition, condition_text(trial.condition))
+        + (", as found" if trial.as_found else ""),
         "as_found": "as found" if trial.as_found else "",
         "resistor": trial.resistor,
         "repeat": str(trial.repeat),

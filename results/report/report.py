@@ -42,7 +42,7 @@ def report_pdf(finding: RunFinding, *, written_utc: datetime) -> bytes:
 
 def _add_figures(content: dict[str, Any], finding: RunFinding) -> None:
     """Put the SVGs in: of each suspect, each swept pin, each further section; empty where there is nothing to draw."""
-    from results.report.content import suspects_of
+    from results.report.by_condition import suspects_of
     from results.report.figure_current import current_svg
     from results.report.figure_sweep import sweep_svg
     from results.report.figure_traces import traces_svg

@@ -77,8 +77,8 @@ def test_the_worst_condition_of_a_pin_makes_its_verdict_and_each_condition_is_co
     content = _content(replace(finding, pins=cured + finding.pins))
     assert content["headline"]["text"].startswith("1 of 24 pins stays high under at least one condition; fit 5.6 kΩ")
     assert content["conditions"] == [
-        {"label": "buffer off, 3.3 V", "text": "0 of 24 stay high"},
-        {"label": "reset default, 3.3 V", "text": "1 of 24 stay high"},
+        {"label": "buffer off", "text": "0 of 24 stay high"},
+        {"label": "reset default", "text": "1 of 24 stay high"},
     ]
     assert len(content["tiles"]) == 24
     assert len(content["pins"]) == 48
