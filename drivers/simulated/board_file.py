@@ -56,7 +56,7 @@
                                       # while it is below: it warms or charges up; left out: it does neither
     leak_rail_v = 3.3                 # the rail at which the leak is as stated: its volts and amperes scale with the
                                       # rail; left out: they do not
-    pulls = "down"                    # or "up": pull_down is a pull-up, leak leads to ground, both laws over rail - V
+    pulls = "down"                    # or "up": pull_down is a pull-up, leak leads to ground, all laws over rail - V
     pull_down = { kind = "linear", resistance_ohm = 6e4 }
               # { kind = "mos", transconductance_a_per_v2 = 8e-6, overdrive_v = 2.0 }    { kind = "missing" }
     leak      = { kind = "none" }

@@ -223,9 +223,11 @@ class Wiring:
         """Of these pins, by which element of the state vector each one's node is."""
         found = []
         for name, index in follows.items():
-            drift = self.pins[name].part.leak_drift
+            part = self.pins[name].part
+            drift = part.leak_drift
             if drift is not None:
-                found.append(Drift(index, self.drift_extra(name), drift_wanted(drift), drift.time_constant_s))
+                wanted = drift_wanted(drift, part, self.rail_v)
+                found.append(Drift(index, self.drift_extra(name), wanted, drift.time_constant_s))
         return tuple(found)
 
     def _leak(self, name: str) -> Current | None:

@@ -133,8 +133,10 @@ def leak_alone(pin: PinPart, setup: Setup, *, leak_factor: float, rail_v: float)
     return lambda v: leak_factor * scale * law(v / scale)
 
 
-def drift_wanted(drift: LeakDrift) -> Current:
-    """How far the leak drifts in the end at a node's voltage: 0 to 1."""
+def drift_wanted(drift: LeakDrift, pin: PinPart, rail_v: float) -> Current:
+    """How far the leak drifts in the end at a node's voltage: 0 to 1. Of a pin that pulls up over rail − V."""
+    if pin.pulls == "up":
+        return lambda v: _logistic((rail_v - v - drift.above_v) / drift.width_v)
     return lambda v: _logistic((v - drift.above_v) / drift.width_v)
 
 

@@ -25,12 +25,17 @@ from results.analysis.findings import PinFinding, RunFinding
 from results.report.content import report_content
 from results.report.figure_current import current_svg
 from results.report.figure_sweep import sweep_svg
+from tests.harness.mirrored_bench import (
+    LATCHES_LOW,
+    UP,
+    mirrored_bench,
+    mirrored_board,
+    mirrored_plan,
+)
 from tests.harness.whole_bench import (
-    LATCHES,
     OPEN_NEEDLE,
     SOUND,
     bench_text,
-    board_text,
     found,
     nobody,
     plan_text,
@@ -41,8 +46,6 @@ from tests.harness.whole_bench import (
 from tests.results.analysis.made_mirrors import Run, mid_level, observed, rest_v
 
 RAIL_V = 3.305
-UP = 'pulls = "up"\n'
-LATCHES_LOW = f"{UP}{LATCHES}"
 STRONG_LEAK = f'{UP}{SOUND}\nleak = {{ kind = "plain", current_a = 45e-6 }}'
 PINS = {
     "D1": LATCHES_LOW,
@@ -52,25 +55,6 @@ PINS = {
     "D5": f'{UP}pull_down = {{ kind = "mos", transconductance_a_per_v2 = 8e-6, overdrive_v = 2.5 }}',
 }
 NAMES = tuple(PINS)
-LEVELS = 'v_il = "1.3 V"\nv_ih = "2.5 V"'
-
-
-def mirrored_board(pins: dict[str, str], extra: str = "") -> str:
-    text = board_text(pins, extra)
-    ends = '[wiring]\npress_to = "ground"\nresistors_to = "rail"\n'
-    return text.replace("[wiring]\n", ends, 1).replace(
-        "speed = 10.0\n", "speed = 10.0\n[unit]\ninput_threshold_v = 1.9\n", 1
-    )
-
-
-def mirrored_bench(resources: dict[str, str], pins: tuple[str, ...]) -> str:
-    ends = '[wiring]\npress_to = "ground"\nresistors_to = "rail"\n'
-    return bench_text(resources, pins).replace("[wiring]\n", ends, 1)
-
-
-def mirrored_plan(pins: tuple[str, ...], **changes: str) -> str:
-    text = plan_text(pins, **changes)
-    return text.replace("[press]\n", '[press]\nto = "ground"\n').replace('standard = "JESD8C.01 3.3 V"', LEVELS)
 
 
 @pytest.fixture(scope="module")
