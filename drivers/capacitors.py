@@ -46,7 +46,8 @@ class Capacitors:
         """Have this capacitor on the bus and no other; nothing is sent or asked where it is there already.
 
         A charged capacitor is never joined to anything but the discharge resistor: while its relay moves, the bus is at
-        ground through that, and the capacitor comes off empty too. Who joins one by hand is told to discharge it.
+        ground (the rail, where pins rest there) through that, and the capacitor comes off at that level. Who joins one
+        by hand is told to discharge it.
         """
         if name == self.added:
             return

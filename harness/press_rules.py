@@ -12,7 +12,6 @@ from harness.values import without_value
 from results.errors import QuantityError
 from results.logic_levels import levels
 from results.quantity import show
-from results.record.trial import NO_CAPACITOR
 
 if TYPE_CHECKING:
     from harness.plan_tables import PlanTables
@@ -78,9 +77,5 @@ def ground_faults(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     for name in ONLY_TO_THE_RAIL:
         if getattr(plan, name, None) is not None:
             yield Fault((name,), 'is made of pins that are pressed to the rail, press.to is "ground"', "")
-    if plan.trials.capacitors != (NO_CAPACITOR,):
-        yield Fault(
-            ("trials", "capacitors"), 'are added to pins that are pressed to the rail, press.to is "ground"', ""
-        )
     if not any(level_faults(plan, raw)) and thresholds(plan).v_ih >= plan.rail.voltage_v:
         yield Fault(("levels",), "V_IH must be below the rail, or no pin that rests there is released", "")

@@ -32,6 +32,7 @@ from results.analysis.findings import (
     Verdict,
 )
 from results.analysis.load_line import RestVoltage
+from results.analysis.pull_down.pull_down_ways import PullDownWay, PullDownWays
 from results.analysis.resistor.fold import Passage
 from results.analysis.uncertainty.budget import Budget
 from results.errors import RecordError
@@ -63,6 +64,8 @@ LEVELS: Mapping[type, tuple[str, ...]] = {
     ChecklistStep: ("settled",),
     DwellFinding: ("early", "late"),
     Passage: ("at_v", "from_v"),
+    PullDownWay: ("at_v",),
+    PullDownWays: ("at_rail_v",),
 }
 """What in a finding is the voltage of a node, by its field."""
 
@@ -71,13 +74,14 @@ REVERSED: Mapping[type, tuple[str, ...]] = {
     SweepPoint: ("source",),
     SweepFinding: ("hysteresis",),
     DwellFinding: ("drift", "rate_v_per_min"),
+    Passage: ("per_volt",),
 }
 """What changes its sign. Net pin currents do not: they are counted as the leak drives them, here into the pin."""
 
 SWAPPED: Mapping[type, tuple[tuple[str, str], ...]] = {SweepFinding: (("down", "up"), ("trip_down", "trip_up"))}
 """Pairs of fields that stand for each other."""
 
-TEXTS = ("note", "notes", "reason", "problem", "agreement_text", "release_from", "released_level", "about")
+TEXTS = ("note", "notes", "bend_note", "reason", "problem", "agreement_text", "release_from", "released_level", "about")
 
 
 @dataclass(frozen=True, kw_only=True)

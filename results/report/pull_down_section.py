@@ -15,6 +15,7 @@ from results.report.csv_file import Cell as CsvCell
 from results.report.csv_file import with_u, write_csv
 from results.report.numbers import NOT_DETERMINED, Cell, cell
 from results.report.section import Column, Section, Table
+from results.words import words_for
 
 COLUMNS = (
     "unit",
@@ -40,15 +41,10 @@ def pull_down_sections(finding: RunFinding) -> list[Section]:
     told = _told(finding)
     if not told:
         return []
-    coverage = finding.record.rules.coverage
-    return [
-        Section(
-            "Pull-down, four ways",
-            said=_said(told),
-            tables=(_found(told, coverage), _agreement(told), _bends(told, coverage)),
-            notes=_missing(told),
-        )
-    ]
+    coverage, press_to = finding.record.rules.coverage, finding.record.press_to
+    tables = (_found(told, coverage, press_to), _agreement(told, press_to), _bends(told, coverage, press_to))
+    said = tuple(words_for(press_to, one) for one in _said(told))
+    return [Section(words_for(press_to, "Pull-down, four ways"), said, tables, notes=_missing(told, press_to))]
 
 
 def has_pull_down_ways(finding: RunFinding) -> bool:
@@ -89,16 +85,22 @@ def _said(told: list[tuple[PinFinding, PullDownWays]]) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _found(told: list[tuple[PinFinding, PullDownWays]], coverage: float) -> Table:
+def _found(told: list[tuple[PinFinding, PullDownWays]], coverage: float, press_to: str) -> Table:
     columns = (
         Column("Pin"),
         Column("Way", wide=True),
         Column("Speaks of"),
-        Column("Pull-down", "right"),
+        Column(words_for(press_to, "Pull-down"), "right"),
         Column("From", "right"),
     )
     rows: list[tuple[str | Cell, ...]] = [
-        (pin.pin, way.name, _voltage(way), cell(resistance(way.conductance), "Ω", coverage), str(way.based_on or ""))
+        (
+            pin.pin,
+            words_for(press_to, way.name),
+            words_for(press_to, _voltage(way)),
+            cell(resistance(way.conductance), "Ω", coverage),
+            str(way.based_on or ""),
+        )
         for pin, ways in told
         for way in ways.ways
         if way.conductance is not None
@@ -106,23 +108,27 @@ def _found(told: list[tuple[PinFinding, PullDownWays]], coverage: float) -> Tabl
     return Table(columns, tuple(rows), "What each way found, with its expanded uncertainty; from how many points")
 
 
-def _agreement(told: list[tuple[PinFinding, PullDownWays]]) -> Table:
+def _agreement(told: list[tuple[PinFinding, PullDownWays]], press_to: str) -> Table:
     columns = (Column("Pin"), Column("One", wide=True), Column("Other", wide=True), Column("E_n", "right"), Column(""))
     pairs = [(pin.pin, pair) for pin, ways in told for pair in ways.comparisons]
     rows: list[tuple[str | Cell, ...]] = [
-        (name, pair.first, pair.second, f"{pair.value:.2f}", "agrees" if pair.agrees else "disagrees")
+        (
+            name,
+            words_for(press_to, pair.first),
+            words_for(press_to, pair.second),
+            f"{pair.value:.2f}",
+            "agrees" if pair.agrees else "disagrees",
+        )
         for name, pair in pairs
     ]
     marked = frozenset(number for number, (_, pair) in enumerate(pairs) if not pair.agrees)
     return Table(columns, tuple(rows), "Normalised errors; what two ways have in common is left out", marked)
 
 
-def _bends(told: list[tuple[PinFinding, PullDownWays]], coverage: float) -> Table:
+def _bends(told: list[tuple[PinFinding, PullDownWays]], coverage: float, press_to: str) -> Table:
     columns = (
         Column("Pin"),
-        Column("at 0 V", "right"),
-        Column("at V_IL", "right"),
-        Column("at the rail", "right"),
+        *(Column(words_for(press_to, at), "right") for at in ("at 0 V", "at V_IL", "at the rail")),
         Column("Falls by, a volt", "right"),
         Column("", wide=True),
     )
@@ -136,7 +142,11 @@ def _bends(told: list[tuple[PinFinding, PullDownWays]], coverage: float) -> Tabl
         for pin, ways in told
         if any(_swept(ways))
     ]
-    return Table(columns, tuple(rows), "Resistance V/I of the pull-down by the sweep, and how its conductance falls")
+    said = "Resistance V/I of the pull-down by the sweep, and how its conductance falls"
+    return Table(columns, tuple(rows), said if press_to == "rail" else _BELOW_THE_RAIL)
+
+
+_BELOW_THE_RAIL = "Resistance of the pull-up by the sweep, (rail − V)/I, and how its conductance falls further below it"
 
 
 def _swept(ways: PullDownWays) -> tuple[Estimate | None, ...]:
@@ -144,11 +154,11 @@ def _swept(ways: PullDownWays) -> tuple[Estimate | None, ...]:
     return _way(ways, "low-voltage sweep"), ways.at_v_il, ways.at_rail
 
 
-def _missing(told: list[tuple[PinFinding, PullDownWays]]) -> tuple[str, ...]:
+def _missing(told: list[tuple[PinFinding, PullDownWays]], press_to: str) -> tuple[str, ...]:
     """Every way that is not determined: pins with the same reasons together, and ways with the same reason."""
     pins: dict[tuple[tuple[str, str], ...], list[str]] = {}
     for pin, ways in told:
-        missing: list[tuple[str, str]] = [(way.name, way.note) for way in ways.ways if way.conductance is None]
+        missing = [(words_for(press_to, way.name), way.note) for way in ways.ways if way.conductance is None]
         missing += [("curvature", ways.bend_note)] if ways.bend is None else []
         pins.setdefault(tuple(missing), []).append(pin.pin)
     return tuple(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -21,12 +19,14 @@ ADDED = '[[wiring.add]]\nnominal_f = 1e-7\nchannel = "relay_board 6"\ntolerance 
 
 
 def plan() -> str:
-    trials = 'capacitors = ["none", "100 nF"]\ncapacitor_tolerance = "1 %"\npin_setups = ["reset default", "buffer off"]\n'
+    trials = (
+        'capacitors = ["none", "100 nF"]\ncapacitor_tolerance = "1 %"\npin_setups = ["reset default", "buffer off"]\n'
+    )
     text = mirrored_plan(("D1",), resistors='["none", "8.2 kΩ"]', trials=trials)
     known = 'name = "D1"\nnode_capacitance = "10 pF"\nnode_capacitance_tolerance = "50 %"'
     text = text.replace('name = "D1"', known).replace('interval = "0.2 ms"', 'interval = "0.1 ms"')
     text = text.replace("[pull_down]\n", '[pull_down]\nsetup = "buffer off"\n')
-    return text.replace("[trials]", "[sweep]\n[trials]")
+    return text.replace("[trials]", "[sweep]\nsteps = 17\nrefine = 4\n[trials]")
 
 
 @pytest.fixture(scope="module")

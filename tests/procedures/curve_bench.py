@@ -49,6 +49,7 @@ class CurveBench:
     limit_a: float = 1e-3
     threshold_v: float = 1.4
     drift_v: float = 0.0
+    rests_v: float = 0.0
     seed: int = 1
     done: list[str] = field(default_factory=list)
     levels: list[float] = field(default_factory=list)
@@ -115,7 +116,7 @@ class CurveBench:
     def voltage(self) -> float:
         self._now_s += 0.02
         if "let go" in self.done or not any(word.startswith("press") for word in self.done):
-            return 0.0
+            return self.rests_v
         self._node_v += self.drift_v
         return (1.0 + self.errors.gain_v) * self._node_v + self.errors.offset_v + self._noise(self.errors.noise_v)
 
@@ -123,7 +124,8 @@ class CurveBench:
 
     def read(self, pin: str | None = None) -> Any:
         if pin is not None:
-            return "high" if self.done[-1].startswith("press") and self._pin_v > self.threshold_v else "low"
+            at_v = self._pin_v if self.done[-1].startswith("press") else self.rests_v
+            return "high" if at_v > self.threshold_v else "low"
         self._now_s += 0.001
         true_a = self._source_a
         return self._level_v, (1.0 + self.errors.gain_a) * true_a + self.errors.offset_a + self._noise(

@@ -14,14 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from results.analysis.ends import Ends
 from results.analysis.findings import SweepFinding, SweepPoint
 from results.analysis.leak_line import FIT_REFUSED_BELOW, LinearFit, generalised_least_squares
-from results.analysis.leakage import bench_load, bench_load_u
+from results.analysis.leakage import bench_load_u
+from results.analysis.looking_glass import as_seen
+from results.analysis.pin_bench import PinBench
 from results.analysis.sweep.sweep_curve import curve_of, interpolated, noise_of
 from results.analysis.uncertainty.estimate import Estimate
-from results.record.run_record import RunRecord
 from results.record.trace import FloatArray
-from results.record.trial import Pin
 
 _MICRO = 1e6
 _FEWEST = 5
@@ -48,7 +49,8 @@ class LowVoltage:
 class PullDownSweep:
     """The points of a sweep as what the pin draws, by rising voltage at the pin, each of shape (n,).
 
-    `slope_s`: its slope at each point. What errors of meter and source do to a point is told by `shares`.
+    `volts` count from where the pull-down ends. `slope_s`: its slope at each point. What errors of meter and source do
+    to a point is told by `shares`.
     """
 
     volts: FloatArray
@@ -62,19 +64,23 @@ class PullDownSweep:
     load_s: float
     series_ohm: float
     limits: Mapping[str, float]
+    ends: Ends
 
     def shares(self, slope_s: FloatArray) -> dict[str, FloatArray]:
         """What one standard deviation of each shared error does to the current at a given pin voltage, shape (n,).
 
-        I = I_source − V·G_load, and the pin is at V − s·I: an error of V moves the point along its slope.
+        I = I_source − V·G_load, and the pin is at V − s·I: an error of V moves the point along its slope. One of where
+        the pull-down ends (a rail that was read) moves it back, by the same gain where the same meter read it.
         """
         per_volt, per_ampere = self._per(slope_s)
+        from_load_v = self.node_v - self.ends.load_v
         return {
-            "meter gain": per_volt * self.node_v * self.limits["meter gain"],
+            "meter gain": (per_volt * from_load_v + slope_s * self.ends.read_v) * self.limits["meter gain"],
             "meter offset": per_volt * self.limits["meter offset"],
+            "rail reading": slope_s * self.ends.own_u_v,
             "source gain": per_ampere * self.source_a * self.limits["source gain"],
             "source offset": per_ampere * self.limits["source offset"],
-            "bench load": -per_ampere * self.node_v * self.limits["bench load"],
+            "bench load": -per_ampere * from_load_v * self.limits["bench load"],
         }
 
     def own_u_a(self, slope_s: FloatArray) -> FloatArray:
@@ -87,9 +93,9 @@ class PullDownSweep:
         return -(self.load_s * along + slope_s), along
 
 
-def pull_down_sweep(record: RunRecord, pin: Pin, sweep: SweepFinding) -> PullDownSweep | str:
+def pull_down_sweep(bench: PinBench, sweep: SweepFinding) -> PullDownSweep | str:
     """The sweep as what the pin draws, or why it says nothing of that."""
-    load_s = bench_load(record.meter, record.fixture)
+    record, load_s, ends = bench.record, bench.load_s, bench.ends_of(sweep.observation)
     usable = [point for point in sweep.points if point.net_current is not None]
     if sweep.observation is None or record.source is None or load_s is None or len(usable) < _FEWEST:
         return sweep.note or "the sweep has too few points"
@@ -97,7 +103,7 @@ def pull_down_sweep(record: RunRecord, pin: Pin, sweep: SweepFinding) -> PullDow
     noise_v, noise_a = noise_of(sweep.observation)
     root = math.sqrt(3.0)
     return PullDownSweep(
-        volts=np.array([point.at_pin_v for point in usable], dtype=np.float64),
+        volts=np.array([point.at_pin_v for point in usable], dtype=np.float64) - ends.fitted_v,
         drawn_a=np.array([-point.net_current.value for point in usable if point.net_current is not None]),
         node_v=np.array([point.voltage.value for point in usable if point.voltage is not None]),
         source_a=np.array([point.source.value for point in usable if point.source is not None]),
@@ -106,7 +112,8 @@ def pull_down_sweep(record: RunRecord, pin: Pin, sweep: SweepFinding) -> PullDow
         noise_a=noise_a,
         agreeing=np.array([point.step.agreeing for point in usable], dtype=np.float64),
         load_s=load_s,
-        series_ohm=pin.series_ohm,
+        series_ohm=bench.pin.series_ohm,
+        ends=ends,
         limits={
             "meter gain": record.meter.accuracy_reading / root,
             "meter offset": record.meter.accuracy_v / root,
@@ -127,10 +134,12 @@ def at_low_voltage(swept: PullDownSweep, up_to_v: float, *, bends: bool) -> LowV
 
 
 def chord_at(swept: PullDownSweep, sweep: SweepFinding, at_v: float) -> Estimate | None:
-    """G = I/V at a voltage (pin), between the points of both branches; None outside of what was swept."""
+    """G = I/V at a voltage (pin) from where the pull-down ends, between the points of both branches; None outside of
+    what was swept."""
     found = []
     for branch in ("down", "up"):
         volts, net_a = curve_of(sweep.points, branch)
+        volts = volts - swept.ends.fitted_v
         if volts.size >= 3 and volts[0] <= at_v <= volts[-1] + 0.01 * at_v:
             inside_v = min(at_v, float(volts[-1]))
             found.append(-float(interpolated(volts, net_a)(np.array([inside_v]))[0]) / inside_v)
@@ -160,7 +169,9 @@ def _fitted(swept: PullDownSweep, up_to_v: float, bends: bool) -> LowVoltage:
     levels = np.unique(np.round(volts / max(up_to_v, 1e-9), 2)).size
     needed = _LEVELS if bends else _LEVELS - 1
     if volts.size < _FEWEST or levels < needed:
-        return LowVoltage(reason=f"{levels} levels below {up_to_v:.2g} V were settled, at least {needed} are needed")
+        return LowVoltage(
+            reason=f"{levels} levels below {as_seen(up_to_v):.2g} V were settled, at least {needed} are needed"
+        )
     design = np.column_stack([volts, -(volts**2)] if bends else [volts])
     slope = np.full(volts.size, float(np.polyfit(volts, drawn, 1)[0]))
     for _ in range(3):

@@ -6,13 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from results.analysis.ends import ground_of
 from results.analysis.findings import PinFinding, TrialFinding
 from results.analysis.leak_line import FIT_REFUSED_BELOW
+from results.analysis.looking_glass import as_seen, seen_by
 from results.analysis.one_thread import one_thread
 from results.analysis.pin_bench import PinBench, ReadTrial
 from results.analysis.pull_down.curvature import LowVoltage, PullDownSweep, at_low_voltage, chord_at, pull_down_sweep
-from results.analysis.pull_down.free_decay import free_decay
+from results.analysis.pull_down.free_decay import FreeDecay, free_decay
 from results.analysis.pull_down.held_node import held_current
 from results.analysis.pull_down.node_capacitance import node_capacitance
 from results.analysis.pull_down.pace_line import fit_pace_line
@@ -36,11 +36,8 @@ def with_pull_down_ways(record: RunRecord, pins: tuple[PinFinding, ...]) -> tupl
     """The pins, those in the setup with the buffer off with their pull-down four ways.
 
     Where the plan names no such setup every pin has them that has more than its hold level to tell. What was tried with
-    an added capacitor counts with the same condition without one. A pull-up has none: at small voltages below the rail
-    every reading is the difference of two, and tells too little.
+    an added capacitor counts with the same condition without one.
     """
-    if ground_of(record.meter).value:
-        return pins
     home = buffer_off_setup(record)
     found = []
     with one_thread():
@@ -49,7 +46,9 @@ def with_pull_down_ways(record: RunRecord, pins: tuple[PinFinding, ...]) -> tupl
             if (home is not None and pin.condition.pin_setup != home) or family[0] is not pin:
                 found.append(pin)
                 continue
-            ways = _ways(record.under(pin.condition), family, alone=home is not None)
+            here = record.under(pin.condition)
+            with seen_by(here.meter):
+                ways = _ways(here, family, alone=home is not None)
             told = [way.name for way in ways.ways if way.conductance is not None]
             worth = home is not None or any(name != "divider with the press resistor" for name in told)
             found.append(replace(pin, pull_down_ways=ways) if worth else pin)
@@ -79,7 +78,7 @@ def _ways(record: RunRecord, family: Sequence[PinFinding], *, alone: bool) -> Pu
     pin = {known.name: known for known in record.pins}.get(family[0].pin, Pin(family[0].pin))
     bench = PinBench(record, pin)
     rows = [row for one in family for row in one.rows if not row.trial.as_found]
-    swept, low = _swept(record, pin, family, alone)
+    swept, low = _swept(bench, family, alone)
     paces, no_pace = _paces(bench, rows)
     divider = _divider(bench, rows)
     several, capacitance, known = _several(bench, paces, no_pace)
@@ -89,7 +88,7 @@ def _ways(record: RunRecord, family: Sequence[PinFinding], *, alone: bool) -> Pu
     at_v_il = at_rail = None
     if isinstance(swept, PullDownSweep) and sweep is not None:
         at_v_il, at_rail = (chord_at(swept, sweep, volts) for volts in (record.levels.v_il, at_rail_v))
-        note = "" if at_rail is not None else f"the sweep does not reach {at_rail_v:.3g} V"
+        note = "" if at_rail is not None else f"the sweep does not reach {as_seen(at_rail_v):.3g} V"
         ways.append(PullDownWay("sweep at the rail", "rail", at_rail, at_rail_v, note=note))
     bend = low.bend
     return PullDownWays(
@@ -120,23 +119,21 @@ def _comparisons(
     return tuple(pairs)
 
 
-def _swept(
-    record: RunRecord, pin: Pin, family: Sequence[PinFinding], alone: bool
-) -> tuple[PullDownSweep | str, LowVoltage]:
+def _swept(bench: PinBench, family: Sequence[PinFinding], alone: bool) -> tuple[PullDownSweep | str, LowVoltage]:
     sweep = next((one.sweep for one in family if one.sweep is not None), None)
     if sweep is None:
         return "no sweep", LowVoltage(reason="no sweep was planned in this setup")
-    swept = pull_down_sweep(record, pin, sweep)
+    swept = pull_down_sweep(bench, sweep)
     if isinstance(swept, str):
         return swept, LowVoltage(reason=swept)
-    up_to_v = record.levels.v_il * (1.0 if alone else _LEAK_STARTS)
+    up_to_v = bench.record.levels.v_il * (1.0 if alone else _LEAK_STARTS)
     return swept, at_low_voltage(swept, up_to_v, bends=alone)
 
 
 def _low_way(low: LowVoltage, alone: bool) -> PullDownWay:
     note = low.reason
     if low.at_zero is not None:
-        note = f"up to {low.up_to_v:.2g} V"
+        note = f"read up to {as_seen(low.up_to_v):.2g} V"
         note += "" if alone else ", with the buffer on: a leak that is left there makes it look smaller"
         bent = low.p_value is not None and low.p_value < FIT_REFUSED_BELOW
         note += f"; the points bend otherwise (p {low.p_value:.2g})" if bent else ""
@@ -152,8 +149,9 @@ def _paces(bench: PinBench, rows: Sequence[TrialFinding]) -> tuple[list[_Pace], 
         if row.trace is None or row.trace.edge is None or row.observation is None or row.trace.settled is None:
             continue
         rest = row.trace.settled
-        if abs(rest.voltage_v) > _AT_ZERO * bench.record.rail_v + bench.record.rules.coverage * rest.u_v:
-            reasons.append(f"the node rests at {rest.voltage_v:.3g} V: a leak is left")
+        at_rest = _at_rest(bench, row)
+        if at_rest is None:
+            reasons.append(f"the node rests at {as_seen(rest.voltage_v):.3g} V: a leak is left")
             continue
         if row.trace.decay is None or row.trace.decay.is_upper_bound:
             reasons.append("the decay is faster than the bench can tell")
@@ -162,9 +160,42 @@ def _paces(bench: PinBench, rows: Sequence[TrialFinding]) -> tuple[list[_Pace], 
         if decay.pace is None:
             reasons.append(decay.reason)
             continue
-        name = f"decay of trial {row.trial.sequence}"
-        found.append(_Pace(row, Estimate(decay.pace.value, {name: decay.pace.u})))
+        found.append(_Pace(row, _at_zero(row.trial.sequence, decay, at_rest)))
     return found, next(iter(reasons), "no trial that was let go and came to rest at 0 V")
+
+
+def _at_rest(bench: PinBench, row: TrialFinding) -> Value | None:
+    """Where the node rests, from where its pull-down ends (V); None where that is more than the load can make it.
+
+    A load that does not end there (a meter to ground, in a mirror image) holds the node away from it.
+    """
+    assert row.trace is not None
+    assert row.trace.settled is not None
+    rest, record, ends = row.trace.settled, bench.record, bench.ends_of(row.observation)
+    from_end_v, load_s = rest.voltage_v - ends.fitted_v, bench.load_s or 0.0
+    fitted_s = bench.resistor(row.trial.resistor).conductance_s
+    weakest_s = fitted_s + load_s + 1.0 / record.rules.pull_down_high_ohm
+    held_v = (ends.load_v - ends.fitted_v) * load_s / weakest_s
+    u_v = math.hypot(rest.u_v, ends.fitted_u_v)
+    most_v = _AT_ZERO * record.rail_v + record.rules.coverage * u_v
+    return Value(from_end_v, u_v) if -most_v <= from_end_v <= held_v + most_v else None
+
+
+def _at_zero(sequence: int, decay: FreeDecay, at_rest: Value) -> Estimate:
+    """The pace at 0 V, of a node that came to rest beside it: a pull-down that bends pulls less there.
+
+    With dV/dt = −p V (1 − b V) + J the pace at the rest point r is p' = p (1 − 2 b r), and p b the same everywhere, so
+    that p = p' (1 + 2 b' r) with the bend b' of the decay to r.
+    """
+    assert decay.pace is not None
+    pace, bend = decay.pace, decay.bend or Value(0.0, 0.0)
+    shift = 2.0 * at_rest.value if at_rest.value > 0.0 else 0.0
+    factor = 1.0 + shift * bend.value
+    parts = {
+        f"decay of trial {sequence}": pace.u * factor,
+        f"bend of trial {sequence}": pace.value * shift * bend.u,
+    }
+    return Estimate(pace.value * factor, parts)
 
 
 def _time_constant(bench: PinBench, paces: Sequence[_Pace], no_pace: str) -> PullDownWay:
@@ -240,21 +271,26 @@ def _held(bench: PinBench, row: TrialFinding) -> tuple[float, Estimate] | None:
     hold = bench.hold_of(ReadTrial(row.trial, observation, row.trace))
     if hold is None or observation is None or observation.hold_v is None or observation.press_v is None:
         return None
-    outside = bench.point(Value(0.0, 0.0), row.trial.resistor).outside
+    node = bench.point(Value(0.0, 0.0), row.trial.resistor, observation)
+    ends = node.ends
     current = held_current(
         observation.hold_v,
-        outside,
+        node.outside,
         press_v=observation.press_v,
         press_ohm=observation.press_ohm,
         press_u_ohm=observation.press_u_ohm,
         accuracy_reading=bench.record.meter.accuracy_reading,
         accuracy_v=bench.record.meter.accuracy_v,
+        injected=Value(node.injected_a, node.fitted.value * ends.own_u_v),
+        press_is_read=ends.load_v == 0.0,
     )
     if current is None:
         return None
     taker = _LOAD if row.trial.resistor == NO_RESISTOR else f"resistor {row.trial.resistor}"
     parts = {taker if name == "outside" else name: part for name, part in current.parts.items()}
-    # The same reading divides: of the meter's gain nothing is left in the ratio.
-    gain, hold_u = hold.pin_v * bench.gain_u, bench.record.meter.accuracy_v / math.sqrt(3.0)
-    volts = Estimate(hold.pin_v, {"meter gain": gain, "hold reading": hold_u})
-    return hold.pin_v, Estimate(current.value, parts).times(volts.inverted()).scaled(-1.0)
+    # The same readings divide: of the meter's gain nothing is left in the ratio, where all of them are the meter's.
+    read_v = observation.hold_v - ends.load_v - ends.read_v
+    hold_u = bench.record.meter.accuracy_v / math.sqrt(3.0)
+    volts = {"meter gain": read_v * bench.gain_u, "hold reading": hold_u, "rail reading": -ends.own_u_v}
+    drawn = Estimate(current.value, parts)
+    return hold.pin_v, drawn.times(Estimate(hold.pin_v, volts).inverted()).scaled(-1.0)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from results.analysis.ends import ground_of
 from results.analysis.findings import PinFinding, SweepFinding, TrialFinding
 from results.analysis.one_thread import one_thread
 from results.analysis.pin_bench import PinBench, ReadTrial
@@ -29,12 +28,9 @@ AS_SWEPT = "leakage with the pull-down as swept with the buffer off"
 
 
 def with_swept_pull_down(record: RunRecord, pins: tuple[PinFinding, ...]) -> tuple[PinFinding, ...]:
-    """The pins, each leakage with the pull-down of the same pin's sweep with the buffer off, where there is one.
-
-    In a mirror image all stays: there a sweep is the difference of two readings.
-    """
+    """The pins, each leakage with the pull-down of the same pin's sweep with the buffer off, where there is one."""
     home = buffer_off_setup(record)
-    if home is None or ground_of(record.meter).value:
+    if home is None:
         return pins
     known = {pin.name: pin for pin in record.pins}
     by_condition = {(pin.pin, pin.condition): pin for pin in pins}
@@ -51,7 +47,7 @@ def with_swept_pull_down(record: RunRecord, pins: tuple[PinFinding, ...]) -> tup
 
 
 def _corrected(bench: PinBench, pin: PinFinding, sweep: SweepFinding) -> PinFinding:
-    swept = pull_down_sweep(bench.record, bench.pin, sweep)
+    swept = pull_down_sweep(bench, sweep)
     if isinstance(swept, str):
         return pin
     drawn = {row.trial.sequence: _drawn(bench, row, swept, sweep) for row in pin.rows}
@@ -75,7 +71,7 @@ def _drawn(bench: PinBench, row: TrialFinding, swept: PullDownSweep, sweep: Swee
     rest = bench.rest_of(ReadTrial(row.trial, row.observation, row.trace))
     if row.leakage is None or rest is None or rest.pin.value <= LEAST * bench.record.levels.v_il:
         return None
-    chord = chord_at(swept, sweep, rest.pin.value)
+    chord = chord_at(swept, sweep, rest.pin.value - rest.ends.fitted_v)
     return None if chord is None else _term(chord, bench.gain_u)
 
 

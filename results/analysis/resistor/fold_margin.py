@@ -100,9 +100,12 @@ def _estimated(
     # Where V_IL itself is the slowest place, an offset of the meter moves that place.
     offset = passage.per_volt * record.meter.accuracy_v / math.sqrt(3.0)
     number = found.trial.sequence
-    pace = Estimate(passage.slowest.value, {f"passage of trial {number}": passage.slowest.u, "meter offset": offset})
-    left = capacitance.times(pace)
-    ground_v, v_il = ground_of(record.meter).value, record.levels.v_il
+    ground, v_il = ground_of(record.meter), record.levels.v_il
+    ground_v = ground.value
+    # Nor is −d(ln V)/dt free of where V counts from, which in a mirror image is a rail that was read, or was not.
+    end = passage.slowest.value * ground.u / (passage.at_v or v_il)
+    parts = {f"passage of trial {number}": passage.slowest.u, "meter offset": offset, "rail reading": end}
+    left = capacitance.times(Estimate(passage.slowest.value, parts))
     # Meter and fixture end at ground, which in a mirror image is not where the node falls to.
     takes = taken_s(1.0, ground_v, passage.at_v or v_il)
     load = Estimate(load_s, {"bench load": bench.load_u_s})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -80,4 +80,26 @@ def observed(
         press_u_ohm=PRESS_OHM * 0.001 / np.sqrt(3.0),
         released_after_s=BEFORE_S,
         contact="board reading",
+    )
+
+
+def observed_to_ground(
+    law: Law, capacitance_f: float, resistor_s: float, reading: Reading, *, log_s: float = 0.1
+) -> Observation:
+    """A pull-up input, pressed to ground and released, in real volts: `law` and the resistor count from the rail down,
+    the meter from ground up. From the rail down its load is a constant current beside a conductance."""
+    exact = Reading(noise_v=0.0, press_ohm=reading.press_ohm)
+    below = observed(lambda v: law(v) + RAIL_V * LOAD_S, capacitance_f, resistor_s, exact, log_s=log_s)
+    assert below.hold_v is not None
+
+    def read(volts: float) -> float:
+        return float(reading.of(np.full(200, volts)).mean())
+
+    return replace(
+        below,
+        trace=Trace(below.trace.time_s, reading.of(RAIL_V - below.trace.voltage_v)),
+        rail_v=read(RAIL_V),
+        before_v=read(RAIL_V),
+        hold_v=read(RAIL_V - below.hold_v),
+        press_v=0.0,
     )

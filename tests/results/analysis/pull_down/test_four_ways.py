@@ -29,15 +29,19 @@ def way(ways: PullDownWays, name: str) -> PullDownWay:
 
 
 @pytest.mark.parametrize(("pull_down", "bend"), [(linear(60e3), 0.0), (TRANSISTOR, 1.0 / 3.2)], ids=["resistor", "mos"])
-def test_every_way_finds_the_pull_down_at_its_voltage_within_u(pull_down: Law, bend: float) -> None:
-    """k = 12 µA/V², V_ov = 1.6 V: 52 kΩ at 0 V, 215 kΩ at the rail. Nodes by scipy's solve_ivp, errors in limits."""
+@pytest.mark.parametrize("to_ground", [False, True], ids=["to the rail", "to ground"])
+def test_every_way_finds_the_pull_down_at_its_voltage_within_u(pull_down: Law, bend: float, to_ground: bool) -> None:
+    """k = 12 µA/V², V_ov = 1.6 V: 52 kΩ at 0 V, 215 kΩ at the rail. Nodes by scipy's solve_ivp, errors in limits.
+
+    To ground the pull-up counts from the rail down, the meter still loads to ground, and the rail is read, too.
+    """
     off: dict[str, list[float]] = {name: [] for name in [*ALL, "bend"]}
     for seed in range(5):
-        ways = ways_of(made_run(pull_down, seed))
+        ways = ways_of(made_run(pull_down, seed, to_ground=to_ground))
         assert told(ways) == ALL
         for one in ways.ways:
             assert one.conductance is not None
-            at_v = one.at_v or 1e-6
+            at_v = (3.3 - one.at_v if to_ground else one.at_v) or 1e-6
             off[one.name].append((one.conductance.value - pull_down(at_v) / at_v) / one.conductance.u)
         assert ways.bend is not None
         off["bend"].append((ways.bend.value - bend) / ways.bend.u)
@@ -111,6 +115,6 @@ def test_with_the_buffer_on_a_leak_that_is_left_is_said_to_be_in_it() -> None:
     assert not ways.alone
     assert (ways.bend, ways.is_resistor) == (None, None)
     low = way(ways, "low-voltage sweep")
-    assert low.note == "up to 0.2 V, with the buffer on: a leak that is left there makes it look smaller"
+    assert low.note == "read up to 0.2 V, with the buffer on: a leak that is left there makes it look smaller"
     assert low.conductance is not None
     assert abs(low.conductance.value - 1.0 / 60e3) < 2.0 * low.conductance.u
