@@ -56,7 +56,7 @@ def made_ready(bench: Bench, trial: Trial, settings: PressSettings, pin_setup: s
         bench.board.setup(trial.pin, pin_setup)
     before_v = bench.voltage()
     reads_before = read_pin(bench, trial.pin)
-    notes = high_before_press(bench, before_v, settings)
+    notes = high_before_press(bench, before_v, settings, rail_v)
     return Start(rail_v, press_voltage(rail_v, settings), before_v, reads_before, tuple(notes))
 
 
@@ -68,7 +68,7 @@ def pressing(bench: Bench, trial: Trial, settings: PressSettings, start: Start) 
     """
     with bench.pressed(trial.pin, settings.path, start.level_v, settings.hold_s):
         bench.clock.wait(settings.hold_s)
-        yield Held(level_while_held(bench, trial, settings), read_pin(bench, trial.pin))
+        yield Held(level_while_held(bench, trial, settings, start.rail_v), read_pin(bench, trial.pin))
 
 
 def observed(
@@ -85,7 +85,7 @@ def observed(
 ) -> Observation:
     """Everything seen. `rest_v`: the node at rest after the release, with nothing but the bench's load on it."""
     level = held.level
-    holder = who_holds(bench, rest_v, level.hold_v, settings)
+    holder = who_holds(bench, rest_v, level.hold_v, settings, start.rail_v)
     contact = prove_contact(
         level,
         trial.resistor,

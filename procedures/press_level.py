@@ -38,7 +38,7 @@ def press_level(bench: Bench, trial: Trial, settings: PressSettings) -> Observat
     settings = replace(settings, path="source")
     start = made_ready(bench, trial, settings)
     presses = _Presses(bench, trial, settings, rules, start, Looks(bench, trial.pin, settings))
-    presses.search(settings.v_il * FLOOR_SHARE)
+    presses.search(settings.rests_below_v * FLOOR_SHARE)
     assert presses.held is not None
     return observed(bench, trial, settings, start, presses.held, presses.looks, presses.rest_v)
 
@@ -59,8 +59,9 @@ class _Presses:
     rest_v: float | None = None
 
     def search(self, floor_v: float) -> None:
-        """All levels that are needed. Nothing below the rail is tried on a pin that the rail itself does not latch."""
-        top_v = self.start.level_v
+        """All levels that are needed, counted from the level that the pin rests at. Nothing below the rail (pressed to
+        ground: above ground) is tried on a pin that the rail itself does not latch."""
+        top_v = self.settings.mirrored(self.start.level_v, self.start.rail_v)
         if not self.count(top_v) or self.rises or self.count(floor_v) == self.rules.repeats:
             return
         if not self.count(floor_v):
@@ -77,7 +78,7 @@ class _Presses:
             low_v, high_v = (low_v, middle_v) if beyond(self.count(middle_v)) else (middle_v, high_v)
 
     def count(self, level_v: float) -> int:
-        """In how many of the plan's presses to this level the pin stayed above V_IL; pressed only once for all."""
+        """In how many of the plan's presses to this level the pin stayed latched; pressed only once for all."""
         if level_v not in self.latched:
             self.latched[level_v] = sum(self._press(level_v, repeat) for repeat in range(1, self.rules.repeats + 1))
         return self.latched[level_v]
@@ -85,24 +86,27 @@ class _Presses:
     def _always(self, latched: int) -> bool:
         return latched == self.rules.repeats
 
-    def _press(self, level_v: float, repeat: int) -> bool:
+    def _press(self, from_rest_v: float, repeat: int) -> bool:
         bench, settings, looks = self.bench, self.settings, self.looks
+        level_v = settings.mirrored(from_rest_v, self.start.rail_v)
         self._empty(repeat)
         with bench.pressed(self.trial.pin, "source", level_v, settings.hold_s):
             bench.clock.wait(settings.hold_s)
             looks.look("pressed", level_v=level_v, repeat=repeat, with_current=True)
             if self.held is None:
-                self.held = Held(level_while_held(bench, self.trial, settings), read_pin(bench, self.trial.pin))
+                level = level_while_held(bench, self.trial, settings, self.start.rail_v)
+                self.held = Held(level, read_pin(bench, self.trial.pin))
             bench.release()
         rest_v = looks.look("released", level_v=level_v, repeat=repeat, wait_s=settings.log_s)
         if self.rest_v is None:
             self.rest_v = rest_v
-        return rest_v > settings.v_il
+        return not settings.rests(rest_v)
 
     def _empty(self, repeat: int) -> None:
-        """Empty the node. Where it goes up again with nothing pressed, it latches from 0 V on, and that is kept."""
+        """Empty the node. Where it goes up again with nothing pressed, it latches from 0 V on (pressed to ground: it
+        goes down again, from the rail on), and that is kept."""
         self.bench.discharge(self.settings.discharge_s)
         self.bench.clock.wait(self.settings.settle_s)
-        if self.bench.voltage() > self.settings.v_il:
-            self.looks.look("released", level_v=0.0, repeat=repeat)
+        if not self.settings.rests(self.bench.voltage()):
+            self.looks.look("released", level_v=self.settings.mirrored(0.0, self.start.rail_v), repeat=repeat)
             self.rises = True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -79,6 +80,16 @@ class PressSettings:
         """V_IL, or (pressed to ground) how far V_IH is below the nominal rail: so near to its rest level a pin reads as
         released."""
         return self.v_il if self.press_to == "rail" else self.rail_v - self.v_ih
+
+    def reading_limit_v(self, at_v: float) -> float:
+        """By how much a reading may be wrong there (V): k = 2, rectangular limits of the meter."""
+        return 2.0 * (abs(at_v) * self.accuracy_reading + self.accuracy_v) / math.sqrt(3.0)
+
+    def rests_surely(self, volts: float) -> bool:
+        """Whether the board must read that voltage as released, whatever of its accuracy the meter used up."""
+        if self.press_to == "rail":
+            return volts < self.v_il - self.reading_limit_v(self.v_il)
+        return volts > self.v_ih + self.reading_limit_v(self.v_ih)
 
     def rests(self, volts: float) -> bool:
         """Whether the board must read that voltage as released."""

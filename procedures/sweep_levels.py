@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -37,8 +36,7 @@ class Seen:
 
 def below_v_il(settings: PressSettings) -> float:
     """V_IL − U in volt: where the pin may really be at V_IL, at the limits of the meter (k = 2, rectangular)."""
-    limit_v = settings.v_il * settings.accuracy_reading + settings.accuracy_v
-    return settings.v_il - 2.0 * limit_v / math.sqrt(3.0)
+    return settings.v_il - settings.reading_limit_v(settings.v_il)
 
 
 def first_targets(top_v: float, settings: PressSettings, rules: SweepRules) -> list[Target]:

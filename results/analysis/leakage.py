@@ -71,6 +71,19 @@ class RestPoint:
         u = self._u(outside * factor + inside, factor, per_end, pin_v * pull_down.u)
         return Value(self.net_current.value + pin_v * inside, u)
 
+    def taken_at(self, pin: Value) -> Value:
+        """What all that is outside takes from the pin at that voltage, through the series resistance, in ampere."""
+        factor = 1.0 + self.series_ohm * self.outside.value
+        taken_a = (self.outside.value * pin.value - self.injected_a) / factor
+        touch_v = pin.value - self.series_ohm * taken_a
+        parts = (
+            self.outside.value * pin.u,
+            (touch_v - self.ends.fitted_v) * self.fitted.u,
+            (touch_v - self.ends.load_v) * self.load_u_s,
+            self.fitted.value * self.ends.fitted_u_v,
+        )
+        return Value(taken_a, math.hypot(*parts) / factor)
+
     @property
     def load_u_s(self) -> float:
         """Standard uncertainty of the bench's load, in siemens."""
@@ -171,7 +184,7 @@ def without_load(
         return pin
     bare = replace(point, outside=point.fitted)
     seen_without = seen_through(point.fitted.value, point.series_ohm)
-    lifted = _taken(point, pin.value) - _taken(bare, pin.value)
+    lifted = point.taken_at(pin).value - bare.taken_at(pin).value
     if slope_s is None:
         steepness = seen_without + 1.0 / weakest_pull_down_ohm
         most = max(rail_v - pin.value, 0.0) if lifted >= 0.0 else max(pin.value, 0.0)
@@ -181,11 +194,6 @@ def without_load(
     shift = lifted / steepness
     load_u = point.load_u_s / load_s
     return Value(pin.value + shift, math.hypot(pin.u, shift * slope_s.u / steepness, shift * load_u))
-
-
-def _taken(point: RestPoint, pin_v: float) -> float:
-    """What everything outside would take from the pin at that voltage, through the series resistance, in ampere."""
-    return (point.outside.value * pin_v - point.injected_a) / (1.0 + point.series_ohm * point.outside.value)
 
 
 def seen_through(conductance_s: float, series_ohm: float) -> float:

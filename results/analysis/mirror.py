@@ -33,6 +33,7 @@ from results.analysis.findings import (
 )
 from results.analysis.load_line import RestVoltage
 from results.analysis.pull_down.pull_down_ways import PullDownWay, PullDownWays
+from results.analysis.remedies.latch import LevelTried, OverdriveFinding, PressLevelFinding
 from results.analysis.resistor.fold import Passage
 from results.analysis.uncertainty.budget import Budget
 from results.errors import RecordError
@@ -66,6 +67,9 @@ LEVELS: Mapping[type, tuple[str, ...]] = {
     Passage: ("at_v", "from_v"),
     PullDownWay: ("at_v",),
     PullDownWays: ("at_rail_v",),
+    OverdriveFinding: ("latched_v", "swept_at_v"),
+    LevelTried: ("level",),
+    PressLevelFinding: ("never", "always", "swept"),
 }
 """What in a finding is the voltage of a node, by its field."""
 

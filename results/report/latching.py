@@ -11,6 +11,7 @@ from results.quantity import show
 from results.report.csv_file import Cell, with_u, write_csv
 from results.report.numbers import NOT_DETERMINED, cell
 from results.report.section import Column, Section, Table
+from results.words import words_for
 
 COLUMNS = (
     "unit",
@@ -61,7 +62,7 @@ def latching_sections(finding: RunFinding) -> list[Section]:
     pins = looked_at(finding)
     if not pins:
         return []
-    k = finding.record.rules.coverage
+    k, press_to = finding.record.rules.coverage, finding.record.press_to
     columns = (
         Column("Pin"),
         Column("Setup"),
@@ -69,7 +70,7 @@ def latching_sections(finding: RunFinding) -> list[Section]:
         Column("Overdrive: at least", "right"),
         Column("at most", "right"),
         Column("by sweep", "right"),
-        Column("Lowest press level that latches", wide=True),
+        Column(words_for(press_to, "Lowest press level that latches"), wide=True),
     )
     rows = tuple(
         (
@@ -83,17 +84,20 @@ def latching_sections(finding: RunFinding) -> list[Section]:
     return [
         Section(
             "Overdrive current and press level",
-            said=(
-                "Overdrive current: what a source must sink to take the latched pin below V_IL. With resistors fitted "
-                "one after the other, the largest first, it lies between what the pin still drove while it stayed high "
-                "and what the load lines show that it nowhere drives; by sweep it is the largest net pin current from "
-                "V_IL to the latched voltage on the down branch. Press level: the pin was pressed to a level, let go "
-                "and read; below the interval it never latched, above it always did.",
-            ),
+            said=(words_for(press_to, _SAID),),
             tables=(Table(columns, rows),),
             notes=tuple(_notes(pins)),
         )
     ]
+
+
+_SAID = (
+    "Overdrive current: what a source must sink to take the latched pin below V_IL. With resistors fitted "
+    "one after the other, the largest first, it lies between what the pin still drove while it stayed high "
+    "and what the load lines show that it nowhere drives; by sweep it is the largest net pin current from "
+    "V_IL to the latched voltage on the down branch. Press level: the pin was pressed to a level, let go "
+    "and read; below the interval it never latched, above it always did."
+)
 
 
 def _overdrive_cells(found: OverdriveFinding | None, coverage: float) -> tuple[str | dict[str, str], ...]:

@@ -207,7 +207,7 @@ def test_a_bench_that_presses_to_ground_is_checked_too(tmp_path: Path) -> None:
     assert {"rail", "relays", "meter zero", "step response", "meter while relays move", "source path"} <= passed
 
 
-@pytest.mark.parametrize("table", ["[unlatch]", "[press_level]", "[damage_watch]"])
+@pytest.mark.parametrize("table", ["[damage_watch]"])
 def test_steps_that_are_made_of_pins_pressed_to_the_rail_are_refused(table: str) -> None:
     plan = mirrored_plan(("D1", "D2"), resistors='["none", "8.2 kΩ"]').replace("[trials]", f"{table}\n[trials]")
     name = table[1 : table.index("]")]

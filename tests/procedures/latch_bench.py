@@ -26,6 +26,11 @@ FITS = {
 GRID_V = np.linspace(-0.5, 3.6, 41001)
 
 
+def latches_low(v: float) -> float:
+    """The mirror image of that pin at a rail of 3.3 V: it pulls up, and its leak leads to ground."""
+    return -LATCHES(3.3 - v)
+
+
 @cache
 def net_on_grid(law: Law) -> FloatArray:
     """The curve on the grid, once for each law."""
@@ -46,15 +51,17 @@ class LatchBench:
     done: list[str] = field(default_factory=list)
     polled_high: Callable[[], bool] | None = None
     start_late_s: float = 0.0
+    to_ground: bool = False
 
     def __post_init__(self) -> None:
-        self.node_at: list[tuple[float, float]] = [(0.0, 0.0)]
+        self.rests_v = self.rail_v if self.to_ground else 0.0
+        self.node_at: list[tuple[float, float]] = [(0.0, self.rests_v)]
         self._log: tuple[float, float, int] | None = None
         self._polls = False
         self.clock = self.source = self.board = self
         self.rail_is_measurable = self.has_second_path = True
         self.wiring = Wiring(fit=FITS, source=Channel("relay_board", "1"))
-        self.node_v = 0.0
+        self.node_v = self.rests_v
         self._now_s = 0.0
         self._fitted_s = 0.0
         self._level_v: float | None = None
@@ -92,7 +99,7 @@ class LatchBench:
 
     def discharge(self, seconds: float) -> None:
         self.done.append("discharge")
-        self._move(0.0)
+        self._move(self.rests_v)
         self._rest()
 
     def reset(self) -> None:
@@ -102,12 +109,12 @@ class LatchBench:
         self.done.append(f"setup {pin} {name}")
         # Between two polls there is no leak, only the pull-down.
         self._polls = name == "polled buffer"
-        self._net = -GRID_V / 60e3 if self._polls else net_on_grid(self.law)
+        self._net = (self.rests_v - GRID_V) / 60e3 if self._polls else net_on_grid(self.law)
 
     @contextmanager
     def grounded(self) -> Iterator[None]:
         self.done.append("ground")
-        self._move(0.0)
+        self._move(self.rests_v)
         try:
             yield
         finally:
@@ -144,7 +151,7 @@ class LatchBench:
         if self._level_v is not None:
             level_v, self._level_v = self._level_v, None
             if self.latches is not None and not self.latches(level_v):
-                self._move(0.0)
+                self._move(self.rests_v)
             self._rest()
         return self._now_s
 
@@ -160,7 +167,7 @@ class LatchBench:
         return None
 
     def bus_alone_voltage(self) -> float:
-        return 0.0
+        return self.rests_v
 
     # The source and the console
 
@@ -177,7 +184,7 @@ class LatchBench:
 
     def _rest(self) -> None:
         """From where the node is, up or down to the first rest point on the way."""
-        surplus = self._net - GRID_V * (self.load_s + self._fitted_s)
+        surplus = self._net - GRID_V * self.load_s + (self.rests_v - GRID_V) * self._fitted_s
         here = int(np.searchsorted(GRID_V, self.node_v))
         if surplus[here] > 0.0:
             stops = np.flatnonzero(surplus[here:] <= 0.0)

@@ -14,7 +14,7 @@ from results.record.observation import Observation
 from results.record.run_record import PressLevelRules
 from results.record.trial import NO_RESISTOR, Condition, Trial
 from tests.procedures.curve_bench import settings
-from tests.procedures.latch_bench import LatchBench
+from tests.procedures.latch_bench import LatchBench, latches_low
 
 LEVEL = Trial(1, "press_level", "D1", NO_RESISTOR, Condition("reset default", 3.3), 1, kind="press level")
 RULES = PressLevelRules(resolution_v=0.01, repeats=2)
@@ -89,3 +89,23 @@ def test_without_rules_or_a_source_nothing_is_touched() -> None:
     with pytest.raises(WiringError, match="this bench has no source to press to a level with"):
         press_level(bench.as_bench(), LEVEL, settings(press_level=RULES))
     assert bench.done == []
+
+
+def test_pressed_to_ground_the_levels_are_the_mirror_image() -> None:
+    """From 0 V up: the made curve crosses its load line at 3.3 V less 0.608 V, and every level is pressed down to."""
+    below, _ = found(LatchBench(load_s=0.0))
+    bench = LatchBench(law=latches_low, load_s=0.0, threshold_v=1.9, to_ground=True)
+    asked = settings(press_level=RULES, press_to="ground", v_il=1.3, v_ih=2.5)
+    above = press_level(bench.as_bench(), LEVEL, asked)
+    levels = [probe.level_v for probe in below.probes if probe.level_v is not None]
+    assert [3.3 - p.level_v for p in above.probes if p.level_v is not None] == pytest.approx(levels, abs=1e-9)
+    assert 3.3 - above.trace.voltage_v == pytest.approx(below.trace.voltage_v, abs=2.1e-4)
+    assert above.probes[0].level_v == 0.0
+
+
+def test_a_pull_up_input_that_goes_down_by_itself_needs_no_press() -> None:
+    bench = LatchBench(law=lambda v: (3.3 - v) / 60e3 - 34e-6, threshold_v=1.9, to_ground=True)
+    asked = settings(press_level=RULES, press_to="ground", v_il=1.3, v_ih=2.5)
+    observation = press_level(bench.as_bench(), LEVEL, asked)
+    assert {p.level_v for p in observation.probes if p.act == "released"} == {0.0, 3.3}
+    assert observation.notes[0].startswith("low before the press: 1.2")

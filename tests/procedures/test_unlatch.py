@@ -7,7 +7,7 @@ import pytest
 from procedures.unlatch import largest_first, unlatch
 from results.record.trial import NO_RESISTOR, Condition, Trial
 from tests.procedures.curve_bench import RESISTORS, settings
-from tests.procedures.latch_bench import FITS, LatchBench, acts
+from tests.procedures.latch_bench import FITS, LatchBench, acts, latches_low
 
 UNLATCH = Trial(1, "unlatch", "D1", NO_RESISTOR, Condition("reset default", 3.3), 1, kind="unlatch")
 
@@ -57,3 +57,15 @@ def test_only_switched_resistors_are_fitted_the_largest_first() -> None:
     resistors = {resistor.name: resistor for resistor in RESISTORS}
     assert largest_first(resistors, FITS) == ["47 kΩ", "22 kΩ", "10 kΩ", "8.2 kΩ", "4.7 kΩ"]
     assert largest_first(resistors, {"10 kΩ": FITS["10 kΩ"]}) == ["10 kΩ"]
+
+
+def test_pressed_to_ground_it_is_the_mirror_image() -> None:
+    """Resistors to the rail take the pin above V_IH: 2.5 V where V_IL is 0.8 V, with a meter that is no load."""
+    below = unlatch(LatchBench(load_s=0.0).as_bench(), UNLATCH, settings())
+    bench = LatchBench(law=latches_low, load_s=0.0, threshold_v=1.9, to_ground=True)
+    above = unlatch(bench.as_bench(), UNLATCH, settings(press_to="ground", v_il=1.3, v_ih=2.5))
+    assert "press D1 by relay to 0" in bench.done
+    assert acts(above) == acts(below)
+    assert 3.3 - above.trace.voltage_v == pytest.approx(below.trace.voltage_v, abs=2.1e-4)
+    assert [probe.reads for probe in above.probes] == ["low", "low", "low", "high", "high"]
+    assert above.contact == "board reading"

@@ -35,9 +35,9 @@ def press_level_text(finding: PressLevelFinding | None) -> str:
             f"{said} between {show(finding.never.value, 'V', digits=4)} and {show(finding.always.value, 'V', digits=4)}"
         )
     elif finding.state == "latches sometimes" and finding.never is not None:
-        said = f"{said}, never up to {show(finding.never.value, 'V', digits=4)}"
+        said = f"{said}, never from {show(finding.never.value, 'V', digits=4)}"
     elif finding.state == "latches from every level" and finding.always is not None:
-        said = f"{said} tried, {show(finding.always.value, 'V', digits=4)} the lowest"
+        said = f"{said} tried, {show(finding.always.value, 'V', digits=4)} the weakest"
     if finding.sometimes:
         said += f", {finding.sometimes} of the levels only sometimes"
     return _with_note(said, finding.note)

@@ -13,10 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-import numpy as np
-
-from results.analysis.ends import ground_of
 from results.analysis.findings import PinFinding, SweepFinding
+from results.analysis.leakage import RestPoint
 from results.analysis.pin_bench import PinBench
 from results.analysis.remedies.latch import OverdriveFinding
 from results.analysis.remedies.overdrive_swept import largest_current, latched_voltage
@@ -31,9 +29,7 @@ Made = Sequence[tuple[Trial, Observation | None]]
 
 
 def with_overdrive(record: RunRecord, pins: tuple[PinFinding, ...], made: Made) -> tuple[PinFinding, ...]:
-    """The pins, each that was unlatched or swept with its overdrive current; none of pull-ups. Pure."""
-    if ground_of(record.meter).value:
-        return pins
+    """The pins, each that was unlatched or swept with its overdrive current. Pure."""
     found = []
     for pin in pins:
         mine = [
@@ -61,12 +57,16 @@ def _overdrive(record: RunRecord, pin: PinFinding, mine: Sequence[Observation | 
 class _Look:
     """The node on one resistor: at the pin (V), its net pin current (A), and what is above or below V_IL for sure."""
 
-    resistor: str
+    rest: RestPoint
     pin_v: Value
     net: Value
     stays: bool
     falls: bool
     moves: bool
+
+    @property
+    def resistor(self) -> str:
+        return self.rest.resistor
 
 
 def _unlatched(bench: PinBench, observation: Observation | None) -> list[_Look] | None:
@@ -87,10 +87,14 @@ def _look(bench: PinBench, observation: Observation, probe: Probe) -> _Look | No
     touch = node_of(observation, probe, bench.record.meter)
     if touch is None:
         return None
-    rest, k, v_il = bench.point(touch, probe.resistor), bench.record.rules.coverage, bench.record.levels.v_il
+    rest, k, v_il = (
+        bench.point(touch, probe.resistor, observation),
+        bench.record.rules.coverage,
+        bench.record.levels.v_il,
+    )
     pin_v = rest.pin
     return _Look(
-        probe.resistor,
+        rest,
         pin_v,
         rest.net_current,
         stays=pin_v.value - k * pin_v.u > v_il,
@@ -135,14 +139,7 @@ def _at_most(bench: PinBench, step: Sequence[_Look]) -> tuple[Value, str] | None
     end = next((index for index, look in enumerate(step) if look.falls), None)
     if end is None or bench.load_s is None:
         return None
-    bounds = []
-    for before, after in pairwise(step[: end + 1]):
-        line = bench.point(Value(1.0, 0.0), after.resistor)
-        factor = 1.0 + line.series_ohm * line.outside.value
-        seen = Value(line.outside.value / factor, line.outside.u / factor**2)
-        volts = before.pin_v
-        u_a = float(np.hypot(volts.value * seen.u, seen.value * volts.u))
-        bounds.append(Value(volts.value * seen.value, u_a))
+    bounds = [after.rest.taken_at(before.pin_v) for before, after in pairwise(step[: end + 1])]
     return max(bounds, key=lambda bound: bound.value), step[end].resistor
 
 

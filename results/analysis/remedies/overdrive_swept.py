@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from results.analysis.ends import ground_of
 from results.analysis.findings import SweepFinding
 from results.analysis.load_line import rest_points
 from results.analysis.pin_bench import PinBench
@@ -74,9 +75,10 @@ def _with_errors(bench: PinBench, curve: Points, peak: Peak, load_s: float) -> t
     per_volt = load_s - peak.slope_s_per_v * curve.pin_per_volt
     per_ampere = -1.0 - peak.slope_s_per_v * curve.pin_per_ampere
     node_v = peak.at_v - series_ohm * peak.ratio_s
-    source_a = node_v * load_s - peak.ratio_s
+    from_ground_v = node_v - ground_of(record.meter).value
+    source_a = from_ground_v * load_s - peak.ratio_s
     limits = [
-        per_volt * node_v * record.meter.accuracy_reading,
+        per_volt * from_ground_v * record.meter.accuracy_reading,
         per_volt * record.meter.accuracy_v,
         per_ampere * source_a * record.source.accuracy_reading,
         per_ampere * record.source.accuracy_a,

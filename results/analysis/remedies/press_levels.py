@@ -12,11 +12,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from results.analysis.ends import ground_of
 from results.analysis.findings import PinFinding, SweepFinding
 from results.analysis.load_line import NetCurrent, rest_points
+from results.analysis.looking_glass import as_seen, seen_by
 from results.analysis.pin_bench import PinBench
 from results.analysis.remedies.latch import LevelTried, PressLevelFinding
-from results.analysis.remedies.probe_reading import node_of, source_of
+from results.analysis.remedies.probe_reading import gain_limit_v, node_of, source_of
 from results.analysis.sweep.sweep_curve import curve_of, interpolated
 from results.analysis.value import Value
 from results.quantity import show
@@ -37,7 +39,8 @@ def with_press_level(record: RunRecord, pins: tuple[PinFinding, ...], made: Made
         if (pin.pin, pin.condition) in steps:
             bench = PinBench(record.under(pin.condition), known.get(pin.pin, Pin(pin.pin)))
             level = _level(bench, steps[pin.pin, pin.condition])
-            pin = replace(pin, press_level=_with_sweep(bench, level, pin.sweep))
+            with seen_by(bench.record.meter):
+                pin = replace(pin, press_level=_with_sweep(bench, level, pin.sweep))
         found.append(pin)
     return tuple(found)
 
@@ -95,7 +98,7 @@ def _at_pin(bench: PinBench, observation: Observation, probe: Probe) -> Value | 
         return touch
     if source_a is None or bench.load_s is None:
         return None
-    net_a = touch.value * bench.load_s - source_a
+    net_a = (touch.value - ground_of(bench.record.meter).value) * bench.load_s - source_a
     return Value(touch.value + bench.pin.series_ohm * net_a, touch.u)
 
 
@@ -109,7 +112,7 @@ def _with_sweep(bench: PinBench, finding: PressLevelFinding, sweep: SweepFinding
     finding = replace(finding, swept=swept)
     if latches != by_levels or (swept is None) != (finding.state in ("does not latch", "latches from every level")):
         said = "latches" if latches else "does not latch"
-        at = "" if swept is None else f" from {show(swept.value, 'V')} on"
+        at = "" if swept is None else f" from {show(as_seen(swept.value), 'V')} on"
         text = f"disagreement: by the sweep the pin {said}{at}, by presses it {finding.state}"
         return replace(finding, agreement="disagrees", agreement_text=text)
     if swept is None:
@@ -120,10 +123,10 @@ def _with_sweep(bench: PinBench, finding: PressLevelFinding, sweep: SweepFinding
     half_v = k * swept.u
     within = (low_v is None or swept.value + half_v >= low_v) and (high_v is None or swept.value - half_v <= high_v)
     ends = (
-        ("no lower limit" if low_v is None else show(low_v, "V")),
-        ("no limit" if high_v is None else show(high_v, "V")),
+        ("no limit" if low_v is None else show(as_seen(low_v), "V")),
+        ("no limit" if high_v is None else show(as_seen(high_v), "V")),
     )
-    said = f"unstable rest point by the sweep {show(swept.value, 'V')} ± {show(half_v, 'V', digits=2)}"
+    said = f"unstable rest point by the sweep {show(as_seen(swept.value), 'V')} ± {show(half_v, 'V', digits=2)}"
     verb, word = ("agreement", "") if within else ("disagreement", "but ")
     text = f"{verb}: {said}, {word}presses {ends[0]} to {ends[1]}"
     return replace(finding, agreement="agrees" if within else "disagrees", agreement_text=text)
@@ -139,6 +142,9 @@ def _unstable(bench: PinBench, sweep: SweepFinding) -> tuple[bool, Value | None]
     load_s, series_ohm = bench.load_s or 0.0, bench.pin.series_ohm
     seen_s = load_s / (1.0 + series_ohm * load_s)
     low_v, high_v = max(0.25 * bench.record.levels.v_il, float(volts[0])), float(volts[-1])
+    # What of the bench's load does not end at 0 V gives a constant current back.
+    back_a = seen_s * ground_of(bench.record.meter).value
+    amperes = amperes + back_a
     curve = interpolated(volts, amperes)
     rests = rest_points(curve, seen_s, low_v, high_v)
     top_v = high_v if amperes[-1] > seen_s * high_v else max((r.voltage_v for r in rests if r.stable), default=0.0)
@@ -164,5 +170,5 @@ def _unstable_u(
     slope_s = float((curve(np.array([at_v + step_v])) - curve(np.array([at_v - step_v])))[0]) / (2.0 * step_v) - seen_s
     source, meter = bench.record.source, bench.record.meter
     offset_v = 0.0 if source is None else source.accuracy_a / abs(slope_s)
-    limits = (between_v, offset_v, at_v * meter.accuracy_reading + meter.accuracy_v)
+    limits = (between_v, offset_v, gain_limit_v(at_v, meter) + meter.accuracy_v)
     return math.hypot(*limits) / math.sqrt(3.0)

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from results.analysis.ends import ground_of
 from results.analysis.uncertainty.coverage_interval import standard_uncertainty
 from results.analysis.value import Value
 from results.record.observation import Observation, Probe
@@ -35,7 +36,12 @@ def node_of(observation: Observation, probe: Probe, meter: MeterModel) -> Value 
         return None
     mean_v = float(volts.mean())
     noise_v = reading_noise(observation) / math.sqrt(volts.size)
-    return Value(mean_v, standard_uncertainty((mean_v * meter.accuracy_reading, meter.accuracy_v), noise_v))
+    return Value(mean_v, standard_uncertainty((gain_limit_v(mean_v, meter), meter.accuracy_v), noise_v))
+
+
+def gain_limit_v(at_v: float, meter: MeterModel) -> float:
+    """The part of the accuracy of a reading that goes with it: in a mirror image the meter reads from ground."""
+    return abs(at_v - ground_of(meter).value) * meter.accuracy_reading
 
 
 def source_of(observation: Observation, probe: Probe) -> float | None:
@@ -63,5 +69,5 @@ def moves(observation: Observation, probe: Probe, meter: MeterModel) -> bool:
     volts = last_readings(observation, probe)
     if not volts.size:
         return False
-    limit_v = abs(float(volts[-1])) * meter.accuracy_reading + meter.accuracy_v
+    limit_v = gain_limit_v(float(volts[-1]), meter) + meter.accuracy_v
     return float(volts.max() - volts.min()) > MOVES_BEYOND * limit_v + 1e-4

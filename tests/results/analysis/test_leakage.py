@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from results.analysis.ends import Ends
 from results.analysis.findings import Value
 from results.analysis.leakage import bench_load, bench_load_u, local_slopes, rest_point, without_load
 from results.record.run_record import Fixture, MeterModel
@@ -124,3 +125,17 @@ def test_tolerances_of_the_load_are_limits() -> None:
     )
     assert bench_load_u(meter, fixture) == pytest.approx(math.hypot(1e-9, 5e-9) / math.sqrt(3.0), rel=1e-12, abs=0.0)
     assert bench_load_u(METER, Fixture(1e-8)) == 0.0
+
+
+def test_what_all_outside_takes_agrees_with_an_independent_propagation() -> None:
+    """The `uncertainties` package: a resistor to a rail that was read, a meter to ground, 470 Ω in series.
+
+    In a mirror image at 3.3 V: the resistor ends at 2 mV with u 0.3 mV, the meter at 3.3 V.
+    """
+    from uncertainties import ufloat
+
+    volts, fitted, end = ufloat(1.5, 2e-3), ufloat(1 / 22e3, R22K.conductance_u_s), ufloat(2e-3, 0.3e-3)
+    expected = (volts * (fitted + 1e-6) - fitted * end - 1e-6 * 3.3) / (1 + 470.0 * (fitted + 1e-6))
+    point = rest_point(Value(0.0, 0.0), R22K, 1e-6, 470.0, ends=Ends(3.3, 2e-3, 0.3e-3))
+    taken = point.taken_at(Value(1.5, 2e-3))
+    assert (taken.value, taken.u) == pytest.approx((expected.nominal_value, expected.std_dev), rel=1e-9)

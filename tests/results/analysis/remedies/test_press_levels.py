@@ -14,10 +14,10 @@ from results.analysis.findings import RunFinding
 from results.analysis.remedies.latch import PressLevelFinding
 from results.analysis.remedies.latch_text import press_level_text
 from results.record.observation import Observation
-from results.record.run_record import PressLevelRules
+from results.record.run_record import Levels, PressLevelRules
 from results.record.trial import NO_RESISTOR, Condition, Trial
 from tests.procedures.curve_bench import SWEEP, CurveBench, Errors, Law, linear, memoryless, plain, record, settings
-from tests.procedures.latch_bench import LATCHES, LatchBench
+from tests.procedures.latch_bench import LATCHES, LatchBench, latches_low
 
 LEVEL = Trial(2, "press_level", "D1", NO_RESISTOR, Condition("reset default", 3.3), 1, kind="press level")
 RULES = PressLevelRules(resolution_v=0.01, repeats=2)
@@ -93,7 +93,7 @@ def test_a_rail_that_latches_only_sometimes_has_no_upper_end() -> None:
     turn = iter(range(10_000))
     found = level(LATCHES, latches=lambda v: v > 1.0 and next(turn) % 2 == 0)
     assert (found.state, found.always) == ("latches sometimes", None)
-    assert press_level_text(found).startswith("latches sometimes, never up to 1.0")
+    assert press_level_text(found).startswith("latches sometimes, never from 1.0")
 
 
 def test_a_sound_pin_does_not_latch_by_either() -> None:
@@ -109,7 +109,7 @@ def test_a_plain_leak_latches_from_0_v_on_and_has_no_unstable_rest_point() -> No
     assert found.always is not None
     assert found.always.value == 0.0
     assert found.agreement == "agrees"
-    assert press_level_text(found).startswith("latches from every level tried, 0 V the lowest")
+    assert press_level_text(found).startswith("latches from every level tried, 0 V the weakest")
 
 
 def test_a_sweep_that_never_latches_disagrees_with_presses_that_do() -> None:
@@ -127,3 +127,33 @@ def test_a_step_that_failed_or_was_not_made_says_so() -> None:
     other = analyse(planned, [(LEVEL, failed)]).pins[0].press_level
     assert other is not None
     assert other.note == "press level: failed: a short"
+
+
+def test_of_a_pull_up_input_sweep_and_presses_meet_beside_a_meter_to_ground() -> None:
+    """A meter of 1 MΩ moves the unstable rest point by 24 mV: told in real volts by both.
+
+    The truth by halving, from the node equation in real volts.
+    """
+    to_ground = {"press_to": "ground", "v_il": 1.3, "v_ih": 2.5}
+    noise = Errors(noise_v=5e-6, noise_a=1e-9)
+    swept = CurveBench(memoryless(latches_low), noise, load_s=1e-6, rests_v=3.3, threshold_v=1.9)
+    pressed = LatchBench(law=latches_low, load_s=1e-6, threshold_v=1.9, to_ground=True)
+    made = [
+        (SWEEP, forced_sweep(swept.as_bench(), SWEEP, settings(**to_ground, meter_ohm=1e6))),
+        (LEVEL, press_level(pressed.as_bench(), LEVEL, settings(**to_ground, press_level=RULES, meter_ohm=1e6))),
+    ]
+    known = replace(record(input_ohm=1e6), press_to="ground", levels=Levels(1.3, 2.5), press_level=RULES)
+    [pin] = analyse(replace(known, planned=(SWEEP, LEVEL)), made).pins
+    low_v, high_v = 2.4, 3.0
+    for _ in range(60):
+        middle_v = 0.5 * (low_v + high_v)
+        low_v, high_v = (low_v, middle_v) if latches_low(middle_v) > middle_v * 1e-6 else (middle_v, high_v)
+    found = pin.press_level
+    assert found is not None
+    assert found.never is not None
+    assert found.always is not None
+    assert found.always.value < low_v < found.never.value
+    assert found.swept is not None
+    assert abs(found.swept.value - low_v) <= 2.0 * found.swept.u
+    assert found.swept.u < 0.01
+    assert found.agreement == "agrees", found.agreement_text
