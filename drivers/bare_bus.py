@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from functools import partial
 
 from drivers.clock import Clock
-from drivers.errors import InstrumentError, WiringError
+from drivers.errors import BenchError, InstrumentError, WiringError
+from drivers.lease import Lease
 from drivers.limits import Limits
 from drivers.meter import Count, Meter, Readings
-from drivers.press import Lease
 from drivers.relays import Relays
 from drivers.source import Source
 from drivers.undo import undoing
@@ -63,6 +63,14 @@ class BareBus:
         self._meter_ohm = meter_ohm
         self._lease = lease
         self._energised: list[str] = []
+        self._is_over = False
+
+    def end(self) -> None:
+        """The bus is no longer bare: no relay is closed by this any more."""
+        self._is_over = True
+        if self._energised:
+            self._energised.clear()
+            self._lease(None)
 
     def has(self, wire: str) -> bool:
         """Whether there is such a relay."""
@@ -94,7 +102,7 @@ class BareBus:
         source = self._known_source()
         self._limits.check_voltage("bench check", level_v)
         source.force_voltage(level_v)
-        with undoing(source.output_off):
+        with undoing(self._output_off):
             source.output_on()
             with self.closed("source"):
                 yield
@@ -162,7 +170,13 @@ class BareBus:
         """The names of the wires below "fit" or "select" that have a relay."""
         return [wire.removeprefix(f"{prefix}.") for wire in self._channels if wire.startswith(f"{prefix}.")]
 
+    def _output_off(self) -> None:
+        if not self._is_over:
+            self._known_source().output_off()
+
     def _open(self, channel: Channel) -> None:
+        if self._is_over:
+            return  # all was made safe meanwhile
         self._relays.open(channel)
         self.clock.settle(self._settle_s)
 
@@ -179,6 +193,8 @@ class BareBus:
             self._lease(None)
 
     def _channel(self, wire: str) -> Channel:
+        if self._is_over:
+            raise BenchError(f"wiring.{wire}: the bus is no longer bare: this relay is closed by a press only")
         if wire not in self._channels:
             raise WiringError(f"wiring.{wire}: this bench has no such relay")
         return self._channels[wire]

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from drivers.bare_bus import BareBus
 from drivers.board import Board
 from drivers.bus import Bus
 from drivers.chamber import Chamber
 from drivers.clock import Clock
 from drivers.hold import Holder
 from drivers.instrument import Instrument
+from drivers.lease import Lease, Leases, no_lease
 from drivers.limits import Limits
 from drivers.meter import Meter
 from drivers.operator import Operator
-from drivers.press import Lease, Presser, PressPath, no_lease
+from drivers.press import Presser, PressPath
 from drivers.rail import Rail
 from drivers.relay_board import RelayBoard
 from drivers.relays import RelayDevice, Relays
@@ -79,7 +81,7 @@ class BenchParts:
         self.chamber = chamber
         self._chamber_limits_c = chamber_limits_c
         self._rail = Rail(limits, operator=operator) if rail is None else rail
-        self._lease = lease
+        self._leases = Leases(lease)
         self._state = BenchState()
         self._bus = Bus(
             clock=clock,
@@ -91,7 +93,12 @@ class BenchParts:
             settle_s=settle_s,
         )
         self._holder = Holder(
-            clock=clock, limits=limits, wiring=wiring, relays=self._relays, settle_s=settle_s, lease=lease
+            clock=clock,
+            limits=limits,
+            wiring=wiring,
+            relays=self._relays,
+            settle_s=settle_s,
+            lease=self._leases.of("hold"),
         )
         self._presser = Presser(
             clock=clock,
@@ -101,9 +108,9 @@ class BenchParts:
             source=source,
             operator=operator,
             settle_s=settle_s,
-            lease=lease,
-            held_left=self._holder.left_s,
+            lease=self._leases.of("press"),
         )
+        self._bare: BareBus | None = None
         self._path: PressPath = "relay"
         self._level_v: float | None = None
         self._rail_v: float | None = None
@@ -112,6 +119,11 @@ class BenchParts:
     @property
     def state(self) -> State:
         return self._state.current
+
+    @property
+    def under_way(self) -> str | None:
+        """What has been begun and not ended, the check of the bare bus say; None where there is nothing."""
+        return self._state.during
 
     @property
     def pin(self) -> str | None:
@@ -137,3 +149,5 @@ class BenchParts:
         self._bus.all_opened()
         self._presser.ended_elsewhere()
         self._holder.ended_elsewhere()
+        if self._bare is not None:
+            self._bare.end()

@@ -15,6 +15,11 @@ from drivers.undo import undoing
 class BenchPress(BenchParts):
     """Presses are ended on the way out of their block, whatever happened inside, and so are holds."""
 
+    @property
+    def pins_held(self) -> tuple[str, ...]:
+        """The pins that hold relays keep where pins are pressed to."""
+        return self._holder.pins
+
     @contextmanager
     def held(self, pins: Sequence[str], level_v: float, *, with_press: bool = False) -> Iterator[None]:
         """Hold other pins at the rail, each by its own relay; let go on the way out, whatever happened inside.
@@ -25,11 +30,16 @@ class BenchPress(BenchParts):
         """
         self._state.require("hold")
         self._rail.check_powered(f"hold of {', '.join(pins)}")
-        self._holder.check(pins, level_v)
+        self._holder.check(pins, self._at_least("relay", level_v))
         with self._state.moving("hold"):
             self._holder.close(pins, with_press=with_press)
         with undoing(self._end_hold):
             yield
+
+    def _at_least(self, path: PressPath, level_v: float) -> float:
+        """The level behind a relay is not below what the rail is known to be, whatever a procedure says of it."""
+        known_v = (self._rail_v, self._rail.set_v) if path == "relay" and self.wiring.press_to == "rail" else ()
+        return max([level_v, *(volts for volts in known_v if volts is not None)])
 
     def _end_hold(self) -> None:
         with self._state.moving("release", whatever=True):
@@ -50,7 +60,7 @@ class BenchPress(BenchParts):
         if pin in self._holder.pins:
             raise BenchError(f"press of {pin}: its hold relay keeps it at the rail, so that it could not be released")
         self._rail.check_powered(f"press of {pin} by {path}")
-        self._presser.check(pin, path, level_v, hold_s)
+        self._presser.check(pin, path, self._at_least(path, level_v), hold_s)
         self._presser.pace()
         with self._state.moving("press"):
             self._path, self._level_v = path, level_v

@@ -26,6 +26,11 @@ class BenchRail(BenchParts):
         """Whether a supply sets the board's rail."""
         return self._rail.supply is not None
 
+    @property
+    def rail_set_v(self) -> float | None:
+        """What the rail was set to last, in volt; None where nothing has set it, or its power was taken away since."""
+        return self._rail.set_v
+
     def rail_voltage(self, max_age_s: float = 0.0) -> float:
         """The rail in volts, with nothing on the bus: through the rail relay, else through the press relay.
 
@@ -96,7 +101,7 @@ class BenchRail(BenchParts):
         self._bus.check_free()
         self._rail_v = None
         with self._state.moving("measure rail"), self._bus.alone():
-            yield BareBus(
+            self._bare = BareBus(
                 clock=self.clock,
                 meter=self.meter,
                 limits=self.limits,
@@ -105,8 +110,12 @@ class BenchRail(BenchParts):
                 source=self.source,
                 settle_s=self._settle_s,
                 meter_ohm=self.meter_input_ohm,
-                lease=self._lease,
+                lease=self._leases.of("bus"),
             )
+            try:
+                yield self._bare
+            finally:
+                self._bare.end()
 
     def _forced(self, volts: float) -> tuple[float, float]:
         """Volts and amperes of the source on the bus alone; its relay opens first, then its output goes off."""

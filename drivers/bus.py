@@ -47,6 +47,7 @@ class Bus:
         self._contacts = Contacts(relays, clock, settle_s)
         self._connected: str | None = None
         self._switched = NOTHING
+        self._times_opened = 0
         self._by_hand = UNKNOWN if operator is not None and not wiring.fit else NOTHING
         self.grounding = Grounding(clock, self._contacts, wiring.discharge)
         self.capacitors = Capacitors(
@@ -179,6 +180,8 @@ class Bus:
         """Every relay is open: nothing is on the bus but what a person has put there."""
         self.pin = None
         self._switched = NOTHING
+        self._times_opened += 1
+        self.grounding.all_opened()
         self.capacitors.all_opened()
 
     @contextmanager
@@ -189,6 +192,7 @@ class Bus:
             contacts.append(self._wiring.fit[self._switched])
         if self.capacitors.relay is not None:
             contacts.append(self.capacitors.relay)
+        times_opened = self._times_opened
         for channel in contacts:
             self._contacts.open(channel)
         try:
@@ -196,7 +200,8 @@ class Bus:
         except (LinkError, InstrumentError, WiringError):
             raise  # the bench is in fault: nothing is closed any more
         except BaseException:
-            self._put_back(contacts)
+            if times_opened == self._times_opened:  # else all was made safe meanwhile, and stays so
+                self._put_back(contacts)
             raise
         self._put_back(contacts)
 

@@ -20,6 +20,7 @@ class Grounding:
         self._clock = clock
         self._contacts = contacts
         self._relay = relay
+        self._is_closed = False
 
     def discharge(self, seconds: float) -> None:
         """Through the discharge relay for this long; without one, wait as long."""
@@ -38,12 +39,18 @@ class Grounding:
     def ground(self) -> None:
         """Close the discharge relay; there is one (see check)."""
         if self._relay is not None:
+            self._is_closed = True  # even where that fails half-way: it may have closed all the same
             self._contacts.close(self._relay)
 
     def part(self) -> None:
-        """Open the discharge relay."""
-        if self._relay is not None:
+        """Open the discharge relay; nothing is sent where it was opened since."""
+        if self._relay is not None and self._is_closed:
             self._contacts.open(self._relay)
+            self._is_closed = False
+
+    def all_opened(self) -> None:
+        """Every relay is open."""
+        self._is_closed = False
 
     @contextmanager
     def at_ground(self) -> Iterator[None]:

@@ -7,8 +7,8 @@ from contextlib import suppress
 
 from drivers.clock import Clock
 from drivers.errors import BenchError, WiringError
+from drivers.lease import Lease
 from drivers.limits import Limits
-from drivers.press import Lease
 from drivers.relays import Relays
 from drivers.wiring import Wiring
 
@@ -72,13 +72,6 @@ class Holder:
         """A press is let go: so are those that were held with it."""
         if self._with_press:
             self.open()
-
-    def left_s(self) -> float | None:
-        """Real seconds for which the guard must still allow it; None where nothing is held."""
-        if not self.pins:
-            return None
-        left_s = self._limits.press_time_s - (self._clock.now() - self._began_s)
-        return self._clock.real(max(0.0, left_s))
 
     def cover(self, seconds: float) -> None:
         """Everything is about to be made safe, which may take so many real seconds."""

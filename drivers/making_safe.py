@@ -32,7 +32,8 @@ def safe_steps(
     """In order, each with what is not proven where it fails. Relays first: a release is a relay that opens."""
     if press is not None and press.path == "hand" and press.let_go_s is None and operator is not None:
         yield f"operator: not told to let go of {press.pin}", partial(operator.let_go, press.pin)
-    pressing = {channel.device for channel in (wiring.press, wiring.source) if channel is not None}
+    leading = (wiring.press, wiring.source, *wiring.hold.values())
+    pressing = {channel.device for channel in leading if channel is not None}
     # What can press comes first: a deaf one before it would keep the pin energised until its deadlines are over.
     for role, device in sorted(relays.devices.items(), key=lambda item: item[0] not in pressing):
         yield f"{role}: relays not proven open", partial(tried_twice, device.instrument, device.open_all)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal
 
 from drivers.clock import Clock
 from drivers.errors import BenchError, WiringError
+from drivers.lease import Lease
 from drivers.limits import MINUTE_S, Limits
 from drivers.operator import Operator
 from drivers.relays import Relays
@@ -18,10 +18,6 @@ from drivers.wiring import Channel, Wiring
 
 PressPath = Literal["relay", "source", "hand"]
 
-Lease = Callable[[float | None], None]
-"""Told before each press for how many real seconds the pin may stay energised, and None once the contact is open."""
-
-
 LET_GO_S = 6.0
 """Real seconds that letting go may take on a wire that does not answer, until making safe takes over."""
 
@@ -29,10 +25,6 @@ LET_GO_S = 6.0
 BEYOND_HOLD_S = 60.0
 """Bench seconds of a lease beyond the hold that was asked for: readings, the log before the release, a slow wire; and
 no step of a sweep is longer."""
-
-
-def no_lease(seconds: float | None) -> None:
-    """Nobody watches."""
 
 
 @dataclass
@@ -60,9 +52,7 @@ class Presser:
         operator: Operator | None,
         settle_s: float,
         lease: Lease,
-        held_left: Callable[[], float | None] = lambda: None,
     ) -> None:
-        """`held_left`: real seconds for which something else is still held (see drivers.hold), None: nothing is."""
         self.press: Press | None = None
         self._clock = clock
         self._limits = limits
@@ -72,7 +62,6 @@ class Presser:
         self._operator = operator
         self._settle_s = settle_s
         self._lease = lease
-        self._held_left = held_left
         self._began_s: deque[float] = deque()
 
     def check(self, pin: str, path: PressPath, level_v: float, hold_s: float) -> None:
@@ -161,7 +150,7 @@ class Presser:
         press.let_go_s = now_s
         if press.path != "hand":
             # At once: what follows inside of the press, a long log say, holds nothing energised.
-            self._lease(self._held_left())
+            self._lease(None)
         return now_s
 
     def end(self) -> None:

@@ -34,6 +34,8 @@ class Rail:
         at_end: AtEnd = "off",
     ) -> None:
         self.supply = supply
+        self.set_v: float | None = None
+        """What the rail was set to last, in volt; None: nothing has, or its power was taken away since."""
         self._limits = limits
         self._operator = operator
         self._nominal_v = nominal_v
@@ -52,6 +54,7 @@ class Rail:
         if self._nominal_v is not None:
             self.supply.set_voltage(self._nominal_v)
             self.supply.output_on()
+            self.set_v = self._nominal_v
         elif not self.supply.is_on:
             raise BenchError(
                 f"supply {self.supply.instrument.resource}: is off, and no plan is given that says at which rail "
@@ -69,14 +72,17 @@ class Rail:
     def set(self, volts: float) -> None:
         """Set the rail and return once it is there: through the supply, else by a person."""
         self.check(volts)
+        self.set_v = None
         if self.supply is not None:
             self.supply.set_voltage(volts)
             self.supply.output_on()
         elif self._operator is not None:
             self._operator.set_rail(volts)
+        self.set_v = volts
 
     def off(self) -> None:
         """Take the power from the board: by the supply, else by a person. Raises WiringError where nobody can."""
+        self.set_v = None
         if self.supply is not None:
             self.supply.output_off()
         elif self._operator is not None:

@@ -111,9 +111,12 @@ class BenchState:
 
     def __init__(self) -> None:
         self.current: State = "unprepared"
+        self._during: Move | None = None
 
     def require(self, move: Move) -> State:
         """The state that follows this move. Raises BenchError if the move is not legal now; nothing changes."""
+        if self._during is not None:
+            raise BenchError(f"bench: cannot {move} while it has not ended to {self._during}")
         legal = MOVES[self.current]
         if move not in legal:
             allowed = ", ".join(legal) if legal else "nothing but being made safe"
@@ -122,13 +125,15 @@ class BenchState:
 
     @contextmanager
     def moving(self, move: Move, *, whatever: bool = False) -> Iterator[None]:
-        """Around the work of one move: the state follows where it succeeds. Raises BenchError if it is not legal now.
+        """Around the work of one move: the state follows where it succeeds. Raises BenchError if it is not legal now,
+        nor is any while another one is under way.
 
         `whatever` is for letting go on the way out, which is done in any state and leaves a state alone that it is no
         move of. A failure that leaves contacts or instruments unknown is a fault: a broken link, an instrument's
         error, wiring that disobeys, a defect in the program. A refused limit, an overload or a stop is none.
         """
         after = MOVES[self.current].get(move, self.current) if whatever else self.require(move)
+        before, self._during = self._during, move
         try:
             yield
         except BenchError as exc:
@@ -138,8 +143,16 @@ class BenchState:
         except BaseException:
             self.current = "fault"
             raise
+        finally:
+            self._during = before
         self.current = after
+
+    @property
+    def during(self) -> Move | None:
+        """The move that is under way."""
+        return self._during
 
     def made_safe(self, proven: bool) -> None:
         """After every safe step was tried: `safe` where each was proven, else `fault`."""
+        self._during = None
         self.current = "safe" if proven else "fault"

@@ -1,5 +1,5 @@
 """When the condition is changed: a rail or a temperature that the trial before did not have. The run's only memory of
-both."""
+temperatures; the rail is remembered by the bench."""
 
 from __future__ import annotations
 
@@ -24,8 +24,6 @@ class ConditionWatch:
         asked = plan.temperature
         self._rules = SoakRules(asked.soak_s, asked.stable_c, asked.within_c, asked.longest_s)
         self._steps_rail = bool(plan.rail.steps_v)
-        # A supply is on at the nominal rail from the start; where a person sets it, nobody knows where it stands.
-        self._rail_v = plan.rail.voltage_v if bench.has_supply else None
         self._step_c: float | None = None
         self._measured_c: float | None = None
 
@@ -38,9 +36,9 @@ class ConditionWatch:
                 by = thermometer_of(self._bench, self._rules)
                 self._measured_c = soak(self._bench, by, step_c, self._rules, self._say)
             self._step_c = step_c
-        if rail_v != self._rail_v and (self._steps_rail or self._bench.has_supply):
+        # The bench is asked, because a procedure of one's own may have set another rail.
+        if rail_v != self._bench.rail_set_v and (self._steps_rail or self._bench.has_supply):
             set_rail(self._bench, rail_v)
-            self._rail_v = rail_v
 
     def after_the_last(self) -> None:
         """The temperature once more, so that a drift over the trials is known."""

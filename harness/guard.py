@@ -209,9 +209,15 @@ def main() -> int:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     lines: queue.Queue[dict[str, Any] | None] = queue.Queue()
-    first = json.loads(sys.stdin.readline())
+    told = sys.stdin.readline()
+    if not told.endswith("\n"):
+        return 0  # the run ended before it had said anything, let alone opened an instrument
+    first = json.loads(told)
     threading.Thread(target=_read_lines, args=(lines,), daemon=True).start()
-    print("guard ready", flush=True)  # noqa: T201 - its standard output is the answer that the run waits for
+    # The answer that the run waits for. One that is gone already is found out by the end of its lines; nothing stays in
+    # a buffer, which would be complained of at the end.
+    with contextlib.suppress(OSError):
+        os.write(sys.stdout.fileno(), b"guard ready\n")
     reason = _watch(lines)
     if reason == "done":
         return 0

@@ -70,7 +70,7 @@ def opened_bench(
             safe_state([(role, table.resource, dialects[role]) for role, table in made_safe.items()]), guard_report
         )
         safety.start(held.descriptors)
-        open_things.callback(_end, safety, not_verified, tell)
+        open_things.callback(_end, safety, not_verified, tell, frozenset(made_safe))
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():
             link = _open(role, table.resource, file.bench.visa)
@@ -96,8 +96,12 @@ def _roles_named(tables: Mapping[str, InstrumentTable]) -> Iterator[None]:
         raise
 
 
-def _end(safety: Safety, not_verified: list[str], tell: Callable[[str], None]) -> None:
-    """Runs after every link is closed: only then can the guard have the serial ports."""
+def _end(safety: Safety, not_verified: list[str], tell: Callable[[str], None], guarded: frozenset[str]) -> None:
+    """Runs after every link is closed: only then can the guard have the serial ports.
+
+    What the guard has proven is struck out, and nothing else: it knows of no hand, and of no supply that stays
+    on.
+    """
     if not not_verified:
         safety.stand_down()
         return
@@ -106,7 +110,7 @@ def _end(safety: Safety, not_verified: list[str], tell: Callable[[str], None]) -
         "the rail away from the unit if you can"
     )
     if safety.hand_over() == 0:
-        not_verified.clear()
+        not_verified[:] = [line for line in not_verified if line.partition(":")[0] not in guarded]
 
 
 def _open(role: str, resource: str, visa: str) -> Link:

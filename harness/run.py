@@ -32,6 +32,7 @@ from procedures.errors import ProcedureError, TooLateError
 from procedures.neighbours import neighbours_held
 from procedures.settings import PressSettings
 from results.errors import ResultsError
+from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_folder import RunFolder
 from results.record.run_record import RunRecord
@@ -153,6 +154,7 @@ def _make_trials(
         settings = at_rail.get(trial.condition.rail_v, nominal)
         conditions.before(trial)
         bus.before(trial, settings)
+        rail_v = bench.rail_set_v
         try:
             observation = conditions.noted(_made(step, bench, trial, settings))
         except (StopRequestedError, UserFileError):
@@ -168,7 +170,7 @@ def _make_trials(
                 raise
             # Whatever a stranger's file raises, SystemExit and KeyboardInterrupt too: signals do not come this way.
             raise UserFileError(step.path, trial.label, f"the procedure failed: {_one_line(exc)}") from exc
-        _refuse_unfinished(step, bench, trial)
+        _refuse_unfinished(step, bench, trial, rail_v)
         folder.append(trial, observation)
         listen(TrialFinished(trial, observation))
         _refuse_welded(trial, observation, settings)
@@ -200,15 +202,26 @@ def _failed(error: Exception) -> Observation:
     return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(str(error),))
 
 
-def _refuse_unfinished(procedure: LoadedProcedure, bench: Bench, trial: Trial) -> None:
-    """Raises UserFileError where a procedure has come back with the pin still pressed, or the meter still logging."""
+def _refuse_unfinished(procedure: LoadedProcedure, bench: Bench, trial: Trial, rail_v: float | None) -> None:
+    """Raises UserFileError where a procedure has come back with something still pressed, grounded or logging, or with
+    another rail than `rail_v`, which it found."""
     rules = {
         "pressed": "must let go of the pin before it returns",
         "pressed and logging": "must let go of the pin before it returns",
         "released and logging": "must read its log before it returns",
+        "grounded": "must part the pin from ground before it returns",
+        "grounded and logging": "must part the pin from ground before it returns",
     }
-    if bench.state in rules:
-        raise UserFileError(procedure.path or procedure.name, trial.label, rules[bench.state])
+    rule = rules.get(bench.state, "")
+    if bench.under_way is not None:
+        rule = f"must end what it has begun before it returns: {bench.under_way}"
+    elif bench.pins_held:
+        rule = f"must let go of {', '.join(bench.pins_held)}, which it holds, before it returns"
+    elif rail_v is not None and bench.rail_set_v != rail_v:
+        now = "off" if bench.rail_set_v is None else f"at {show(bench.rail_set_v, 'V')}"
+        rule = f"must set the rail back to {show(rail_v, 'V')} before it returns, it is {now}"
+    if rule:
+        raise UserFileError(procedure.path or procedure.name, trial.label, rule)
 
 
 def _refuse_welded(trial: Trial, observation: Observation, settings: PressSettings) -> None:

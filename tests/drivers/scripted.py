@@ -12,11 +12,11 @@ from drivers.clock import Clock
 from drivers.dialect import Dialect
 from drivers.errors import LinkDirtyError
 from drivers.instrument import Instrument
+from drivers.lease import Lease, no_lease
 from drivers.limits import Limits
 from drivers.link import LinkState
 from drivers.meter import Meter
 from drivers.operator import Operator
-from drivers.press import Lease, no_lease
 from drivers.rail import Rail
 from drivers.relay_board import RelayBoard
 from drivers.source import Source

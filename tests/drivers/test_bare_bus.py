@@ -145,3 +145,16 @@ def test_a_log_that_the_instrument_refuses_is_a_fault_and_leaves_nothing_closed(
         bus.log(1e-3, 1000, 5e-4)
     assert bench.state == "fault"
     assert rig.closed == set()
+
+
+def test_once_the_bus_is_no_longer_bare_nothing_is_closed_past_the_press() -> None:
+    """Used to press a pin without a check of any limit."""
+    rig = Rig()
+    bench = rig.bench()
+    bench.prepare()
+    with bench.bare() as bus, pytest.raises(BenchError, match="cannot select while it has not ended to measure rail"):
+        bench.select("D1")
+    bench.select("D1")
+    with pytest.raises(BenchError, match=r"wiring\.press: the bus is no longer bare"), bus.closed("press"):
+        raise AssertionError("closed")
+    assert rig.closed == {"101"}

@@ -160,3 +160,17 @@ def test_no_pin_of_a_board_without_power_is_held() -> None:
 def test_a_hold_relay_without_its_resistor_is_refused() -> None:
     with pytest.raises(WiringError, match=r"wiring\.hold\.D2: needs a resistor above 0 Ω: 0\.0"):
         wired(0.0)
+
+
+def test_a_level_stated_below_the_rail_does_not_get_round_a_limit() -> None:
+    """What counts is the rail as measured: 3.3 V through 1 kΩ."""
+    rig = Rig(volts=lambda rig: 3.3 if rig.closed & {"203"} else 0.0)
+    bench = prepared(rig, Limits(press_current_a=3e-3))
+    bench.rail_voltage()
+    hold, press = bench.held(["D2"], 0.0), bench.pressed("D1", "relay", 0.0)
+    with pytest.raises(LimitError, match=r"hold of D2: 3\.3.* V through 1000 Ω could drive 3\.3"):
+        hold.__enter__()
+    bench.select("D1")
+    with pytest.raises(LimitError, match=r"press of D1 by relay: 3\.3.* V through 1000 Ω could drive 3\.3"):
+        press.__enter__()
+    assert rig.closed == {"101"}

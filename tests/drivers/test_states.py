@@ -87,3 +87,14 @@ def test_every_state_that_the_table_leads_to_is_in_the_table() -> None:
     reached = {after for moves in MOVES.values() for after in moves.values()}
     assert reached <= set(MOVES)
     assert set(MOVES) - reached == {"unprepared", "safe", "fault"}
+
+
+def test_nothing_else_is_done_while_a_move_is_under_way() -> None:
+    """Used to be let through: a pin could be put on the bus that is bare to be checked, with the press relay closed."""
+    state = _at("prepare")
+    with state.moving("measure rail"), pytest.raises(BenchError) as caught, state.moving("select"):
+        raise AssertionError("selected")
+    assert str(caught.value) == "bench: cannot select while it has not ended to measure rail"
+    with state.moving("select"):
+        pass
+    assert state.current == "selected"

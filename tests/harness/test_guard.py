@@ -235,3 +235,27 @@ def test_a_guard_that_does_not_come_up_in_time_is_no_guard(monkeypatch: pytest.M
     monkeypatch.setattr("harness.safety.subprocess.Popen", asleep)
     with pytest.raises(SafetyError, match="guard: did not come up, so nothing is pressed: answered ''"):
         Safety([]).start()
+
+
+@pytest.mark.parametrize("said", [True, False], ids=["its steps told", "nothing told"])
+def test_a_run_that_is_gone_before_its_guard_is_up_leaves_no_traceback(said: bool) -> None:
+    """Used to: the guard could not answer, and died of it without making anything safe."""
+    process = subprocess.Popen(
+        [sys.executable, "-I", str(GUARD)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdin is not None
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdout.close()
+    with latched() as output:
+        if said:
+            process.stdin.write(json.dumps({"run_pid": os.getpid(), "instruments": [output.steps()]}) + "\n")
+        process.stdin.close()
+        assert process.wait(timeout=20) == 0
+        assert output.on is not said
+    assert process.stderr.read() == ("stuckpin guard: everything made safe\n" if said else "")
+    process.stderr.close()
