@@ -295,8 +295,8 @@ class RunRecord:
         return replace(self, rail_v=condition.rail_v, levels=levels)
 
     def pin(self, name: str) -> Pin:
-        """The pin of that name. Raises KeyError."""
-        return {p.name: p for p in self.pins}[name]
+        """The pin of that name; of one that the plan does not describe nothing else is known."""
+        return {p.name: p for p in self.pins}.get(name, Pin(name))
 
     def resistor(self, name: str) -> Resistor:
         """The resistor of that name. Raises KeyError."""

@@ -142,6 +142,8 @@ def _unstable(bench: PinBench, sweep: SweepFinding) -> tuple[bool, Value | None]
     load_s, series_ohm = bench.load_s or 0.0, bench.pin.series_ohm
     seen_s = load_s / (1.0 + series_ohm * load_s)
     low_v, high_v = max(0.25 * bench.record.levels.v_il, float(volts[0])), float(volts[-1])
+    if low_v >= high_v:
+        return False, None
     # What of the bench's load does not end at 0 V gives a constant current back.
     back_a = seen_s * ground_of(bench.record.meter).value
     amperes = amperes + back_a
@@ -169,6 +171,6 @@ def _unstable_u(
     step_v = 1e-3
     slope_s = float((curve(np.array([at_v + step_v])) - curve(np.array([at_v - step_v])))[0]) / (2.0 * step_v) - seen_s
     source, meter = bench.record.source, bench.record.meter
-    offset_v = 0.0 if source is None else source.accuracy_a / abs(slope_s)
+    offset_v = 0.0 if source is None else source.accuracy_a / max(abs(slope_s), 1e-12)
     limits = (between_v, offset_v, gain_limit_v(at_v, meter) + meter.accuracy_v)
     return math.hypot(*limits) / math.sqrt(3.0)

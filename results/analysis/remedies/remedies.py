@@ -11,6 +11,7 @@ from results.analysis.remedies.remedy import RemedyFinding, RemedyVerdict
 from results.analysis.remedies.remedy_polled import polled_step
 from results.analysis.remedies.remedy_resistor import external_pull_down
 from results.analysis.remedies.remedy_steps import Step, changed_over_step, driven_low_step
+from results.analysis.resistor.advice import UNSTATED_LOAD_S
 from results.analysis.value import Value
 from results.analysis.verdict import STUCK
 from results.quantity import resistor_name, show
@@ -78,13 +79,42 @@ def _finding(
     bench: PinBench, pin: PinFinding, remedy: Remedy, mine: Sequence[tuple[Remedy | None, Observation | None]]
 ) -> RemedyFinding:
     if remedy == "external pull-down":
-        return _by_luck(pin, external_pull_down(bench, pin, latches(pin)))
+        return short_of_what_is_needed(_by_luck(pin, external_pull_down(bench, pin, latches(pin))))
     seen = [observation for which, observation in mine if which == remedy]
     steps = [_step(bench, remedy, one) for one in seen if one is not None and _is_evidence(one)]
     if not steps:
         return _without_evidence(remedy, [one for one in seen if one is not None])
-    finding = _by_luck(pin, _together(pin, remedy, steps))
-    return _with_margin(bench, pin, finding)
+    finding = _without_load(bench, pin, _by_luck(pin, _together(pin, remedy, steps)))
+    return short_of_what_is_needed(_with_margin(bench, pin, finding))
+
+
+def short_of_what_is_needed(finding: RemedyFinding) -> RemedyFinding:
+    """A remedy with less than what is needed may have cleared the pin in these tries, and need not in the next."""
+    if finding.verdict != "clears" or finding.margin is None or finding.margin >= 0.0:
+        return finding
+    why = f"it cleared the pin in these tries, but may be short of the {finding.margin_of} that is needed"
+    return replace(finding, verdict="undecided", note="; ".join(filter(None, (finding.note, why))))
+
+
+def _without_load(bench: PinBench, pin: PinFinding, finding: RemedyFinding) -> RemedyFinding:
+    """What a polled buffer rests on is the pin's own pull-down; meter and fixture, which help it, are no part of it.
+
+    Without them a time constant C/(G_pd + G_load) is C/G_pd.
+    """
+    if finding.remedy != "polled buffer" or bench.helping_s == 0.0:
+        return finding
+    if pin.pull_down_from == "not found":
+        if finding.verdict not in ("clears", "nothing to clear"):
+            return finding
+        why = "no pull-down was found: the meter may be what pulled the node low"
+        return replace(finding, verdict="undecided", safe_gap=None, note="; ".join(filter(None, (finding.note, why))))
+    measured = pin.pull_down is not None and pin.pull_down_from != "plan range"
+    weakest_ohm = bench.record.rules.pull_down_high_ohm
+    inside_ohm = pin.pull_down.value if measured and pin.pull_down is not None else weakest_ohm
+    load_s = UNSTATED_LOAD_S if bench.helping_s is None else bench.helping_s
+    longer = 1.0 + load_s * inside_ohm
+    gap = finding.safe_gap
+    return finding if gap is None else replace(finding, safe_gap=Value(gap.value * longer, gap.u * longer))
 
 
 def _step(bench: PinBench, remedy: Remedy, observation: Observation) -> Step | None:

@@ -80,18 +80,21 @@ def _fall(bench: PinBench, observation: Observation, trace: Trace) -> TraceFindi
 
 
 def _safe_gap(bench: PinBench, observation: Observation, fall: TraceFinding) -> tuple[Value | None, bool, list[str]]:
-    """τ · ln(V_rail/V_IL) with u = ln(…) · u(τ); whether τ is an upper bound; and why it is not determined."""
+    """τ · ln(V_rail/V_IL) with u = ln(…) · u(τ); whether τ is an upper bound; and why it is not determined, or is more."""
     if fall.problem or fall.decay is None or fall.decay.time_constant_s is None:
         why = fall.problem or ("no time constant" if fall.decay is None else fall.decay.reason)
         return None, False, [f"the safe gap is not determined: {why}"]
-    rail_v = bench.record.rail_v if observation.rail_v is None else observation.rail_v
-    factor = math.log(rail_v / bench.record.levels.v_il)
-    notes = [] if fall.decay.one_exponential else ["the node does not fall by one exponential: the safe gap is a mean"]
-    return (
-        Value(fall.decay.time_constant_s * factor, (fall.decay.u_s or 0.0) * factor),
-        fall.decay.is_upper_bound,
-        notes,
-    )
+    rail_v, v_il = bench.record.rail_v if observation.rail_v is None else observation.rail_v, bench.record.levels.v_il
+    if rail_v <= v_il:
+        return None, False, [f"the safe gap is not determined: the rail of {show(rail_v, 'V')} is not above V_IL"]
+    factor = math.log(rail_v / v_il)
+    gap = Value(fall.decay.time_constant_s * factor, (fall.decay.u_s or 0.0) * factor)
+    if fall.decay.one_exponential:
+        return gap, fall.decay.is_upper_bound, []
+    # A transistor pulls weakest near the rail: there the mean time constant is too short.
+    longest_s = max(gap.value, fall.release_time_s or 0.0)
+    notes = ["the node does not fall by one exponential: the safe gap is no less than the fall that was seen"]
+    return Value(longest_s, gap.u), fall.decay.is_upper_bound, notes
 
 
 def _followed(observation: Observation) -> tuple[float, float | None]:

@@ -52,11 +52,13 @@ def find(observation: Observation, act: Act, repeat: int = 1, level_v: float | N
 
 
 def is_low(bench: PinBench, volts: Value | None) -> bool | None:
-    """Whether V + U is at or below V_IL; None where V ± U straddles it, or nothing was read."""
+    """Whether V + w is at or below V_IL, w the guard band of the run as for a verdict, and no less than U; None where V
+    ± w straddles it, or nothing was read."""
     if volts is None:
         return None
-    u, v_il = bench.record.rules.coverage * volts.u, bench.record.levels.v_il
-    return True if volts.value + u <= v_il else False if volts.value - u > v_il else None
+    rules, v_il = bench.record.rules, bench.record.levels.v_il
+    guard_v = max(rules.guard_band(volts.u), rules.coverage * volts.u)
+    return True if volts.value + guard_v <= v_il else False if volts.value - guard_v > v_il else None
 
 
 def driven_low_step(bench: PinBench, observation: Observation) -> Step | None:

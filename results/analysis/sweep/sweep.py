@@ -21,7 +21,7 @@ from results.analysis.findings import SweepBranch, SweepFinding, SweepPoint, Val
 from results.analysis.leakage import bench_load, bench_load_u
 from results.analysis.looking_glass import as_seen
 from results.analysis.sweep.peak import Peak, Points, cost_of_choice, largest_ratio
-from results.analysis.sweep.sweep_curve import hysteresis, noise_freedom, noise_of, rests_of, trips
+from results.analysis.sweep.sweep_curve import hysteresis, last_readings, noise_freedom, noise_of, rests_of, trips
 from results.analysis.uncertainty.budget import Contribution, Source, rectangular
 from results.analysis.uncertainty.coverage_interval import half_width, standard_uncertainty
 from results.analysis.uncertainty.error_model import METER_GAIN, SOURCE_GAIN, SOURCE_OFFSET, load_source
@@ -138,8 +138,11 @@ def _points(model: _Model, observation: Observation) -> tuple[SweepPoint, ...]:
             why = "the source was at its current limit" if step.in_compliance else "not settled in time"
             points.append(SweepPoint(step, None, None, None, None, why))
             continue
-        last = slice(step.first + step.count - step.agreeing, step.first + step.count)
-        node_v, source_a = float(trace.voltage_v[last].mean()), float(trace.current_a[last].mean())
+        volts, amperes = last_readings(trace.voltage_v, step), last_readings(trace.current_a, step)
+        if volts is None or amperes is None:
+            points.append(SweepPoint(step, None, None, None, None, "readings are missing, or were overloads"))
+            continue
+        node_v, source_a = float(volts.mean()), float(amperes.mean())
         root = math.sqrt(step.agreeing)
         read_v = node_v - model.ground.value
         u_v = standard_uncertainty((read_v * meter.accuracy_reading, meter.accuracy_v), noise[0] / root)

@@ -11,7 +11,7 @@ import numpy as np
 from results.analysis.ends import ground_of
 from results.analysis.findings import RestsAt, SweepPoint, Value
 from results.analysis.load_line import NetCurrent, rest_points
-from results.record.observation import Branch, Observation
+from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
 from results.record.trace import FloatArray
 
@@ -19,15 +19,34 @@ SIGNIFICANT = 0.01
 """A difference between the branches counts as memory where noise alone would show one as large in 1 % of sweeps."""
 
 
+def last_readings(readings: FloatArray, step: SweepStep) -> FloatArray | None:
+    """Those of a step that agree, shape (agreeing,); None where one of them is missing or was an overload."""
+    last = readings[step.first + step.count - step.agreeing : step.first + step.count]
+    return last if last.size == step.agreeing and np.isfinite(last).all() else None
+
+
+def _settled(observation: Observation) -> list[SweepStep]:
+    """The steps whose readings tell the noise."""
+    trace = observation.trace
+    return [
+        step
+        for step in observation.steps
+        if step.agreeing > 1
+        and not step.in_compliance
+        and last_readings(trace.voltage_v, step) is not None
+        and trace.current_a is not None
+        and last_readings(trace.current_a, step) is not None
+    ]
+
+
 def noise_of(observation: Observation) -> tuple[float, float]:
     """Standard deviation of one reading of the meter (V) and of the source (A), pooled over all settled steps."""
-    trace = observation.trace
-    settled = [step for step in observation.steps if step.agreeing > 1 and not step.in_compliance]
+    trace, settled = observation.trace, _settled(observation)
     if not settled or trace.current_a is None:
         return 0.0, 0.0
     pooled = []
     for readings in (trace.voltage_v, trace.current_a):
-        groups = [readings[step.first + step.count - step.agreeing : step.first + step.count] for step in settled]
+        groups = [group for step in settled if (group := last_readings(readings, step)) is not None]
         squares = sum(float(np.sum((group - group.mean()) ** 2)) for group in groups)
         pooled.append(math.sqrt(squares / sum(group.size - 1 for group in groups)))
     return pooled[0], pooled[1]
@@ -35,7 +54,7 @@ def noise_of(observation: Observation) -> tuple[float, float]:
 
 def noise_freedom(observation: Observation) -> float:
     """Degrees of freedom of that noise: readings less the means of their steps; at least one."""
-    settled = [step for step in observation.steps if step.agreeing > 1 and not step.in_compliance]
+    settled = _settled(observation)
     return float(max(sum(step.agreeing - 1 for step in settled), 1))
 
 
@@ -108,6 +127,8 @@ def rests_of(points: Sequence[SweepPoint], record: RunRecord, load_s: float, ser
         return ()
     net_current = interpolated(volts, amperes)
     low_v = max(0.25 * record.levels.v_il, float(volts[0]))
+    if low_v >= float(volts[-1]):
+        return ()
     found = []
     for resistor in record.resistors:
         outside_s = resistor.conductance_s + load_s

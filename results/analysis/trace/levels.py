@@ -99,7 +99,8 @@ def _level_near(view: View, guess: float, reach: float) -> float | None:
     counts = np.array([np.count_nonzero(np.abs(values - value) <= view.band) for value in some])
     crowded = some[counts >= max(FEWEST_HELD, 0.05 * counts.max())]
     nearest = float(crowded[np.argmin(np.abs(crowded - guess))]) if crowded.size else guess
-    return float(np.median(values[np.abs(values - nearest) <= view.band]))
+    near = values[np.abs(values - nearest) <= view.band]
+    return float(np.median(near)) if near.size else None
 
 
 def held_level(

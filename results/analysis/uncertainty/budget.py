@@ -20,8 +20,11 @@ PROBABILITY = 0.9545
 Evaluation = Literal["A", "B"]
 """By the statistics of repeated readings, or by anything else (JCGM 100:2008, 4.2 and 4.3)."""
 
-Shape = Literal["normal", "t", "rectangular", "arcsine"]
-"""`t`: normal, but with a scatter that is itself known from few readings only."""
+Shape = Literal["normal", "t", "scaled t", "rectangular", "arcsine"]
+"""`t`: normal, but with a scatter that is itself known from few readings only; u is that of the readings, s/√n, and the
+coverage factor makes up for their number (JCGM 100:2008, 4.2.3 and G.3). `scaled t`: the same, but u is the standard
+deviation of the t distribution already, √(ν/(ν − 2)) times as much (JCGM 101:2008, 6.4.9.2), which is not counted a
+second time by a coverage factor."""
 
 Model = Callable[[Mapping[str, Any]], Any]
 """Estimates of the sources by name in, the quantity out. It must work on plain numbers, on arrays of draws and on the
@@ -43,6 +46,11 @@ class Source:
     dof: float = math.inf
     estimate: float = 0.0
     unit: str = "1"
+
+    @property
+    def welch_dof(self) -> float:
+        """Degrees of freedom that the coverage factor has to make up for."""
+        return math.inf if self.shape == "scaled t" else self.dof
 
 
 def rectangular(name: str, half_width: float, estimate: float = 0.0, unit: str = "1") -> Source:
@@ -99,7 +107,7 @@ class Budget:
         """
         total = 0.0
         for group in self._independent():
-            dof = min(part.source.dof for part in group)
+            dof = min(part.source.welch_dof for part in group)
             total += self._variance(group) ** 2 / dof
         return self.u**4 / total if total > 0.0 else math.inf
 

@@ -85,7 +85,7 @@ def settled_term(settled: Settled, meter: MeterModel, trial: Trial, zero_v: floa
     dof = max(settled.effective_samples - 1.0, FEWEST_DOF)
     about = about_trial(trial)
     own_errors = (
-        Source(f"noise, {about}", "A", "t", math.sqrt(max(noise, 0.0)), dof, volts, unit="V"),
+        Source(f"noise, {about}", "A", "scaled t", math.sqrt(max(noise, 0.0)), dof, volts, unit="V"),
         constant_source(trial.resistor, own),
         Source(f"converter step, {about}", "B", "rectangular", settled.u_step_v, unit="V"),
         Source(f"mains hum not seen, {about}", "B", "arcsine", settled.u_hum_v, unit="V"),
@@ -216,6 +216,6 @@ def time_constant_term(decay: Decay) -> Term | None:
         return None
     fit_u = math.sqrt(max(decay.u_s**2 - decay.u_model_s**2, 0.0))
     dof = max(decay.dof or math.inf, FEWEST_DOF)
-    fit = Source("noise of the decaying samples", "A", "t", fit_u, dof, decay.time_constant_s, unit="s")
+    fit = Source("noise of the decaying samples", "A", "scaled t", fit_u, dof, decay.time_constant_s, unit="s")
     shape = Source("change of the time constant on the way", "B", "normal", decay.u_model_s, unit="s")
     return Term((fit, shape), lambda x: x[fit.name] + x[shape.name])

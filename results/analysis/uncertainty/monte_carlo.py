@@ -26,7 +26,9 @@ DIGITS = 1
 @dataclass(frozen=True)
 class Simulation:
     """A quantity as drawn: mean, standard deviation, and the probabilistically symmetric coverage interval (JCGM
-    101:2008, 7.6 and 7.7), in the unit of the quantity. An end is infinite where the model has no limit there."""
+    101:2008, 7.6 and 7.7), in the unit of the quantity. An end is infinite where the model has no limit there. A `t` of
+    two degrees of freedom or fewer has no standard deviation: where one counts, mean and u say nothing, the interval
+    does."""
 
     mean: float
     u: float
@@ -116,15 +118,18 @@ def numerical_tolerance(u: float, digits: int = DIGITS) -> float:
 
 @lru_cache(maxsize=64)
 def _standard(shape: Shape, dof: float, place: int, draws: int) -> FloatArray:
-    """Draws of variance 1 around 0, shape (draws,): JCGM 101:2008, 6.4.2, 6.4.6, 6.4.7 and 6.4.9."""
+    """Draws around 0 in units of u, shape (draws,): JCGM 101:2008, 6.4.2, 6.4.6, 6.4.7 and 6.4.9.
+
+    Of variance 1, but for `t`, whose u is its scale.
+    """
     chance = np.random.default_rng([101, place])
     if shape == "rectangular":
         return chance.uniform(-math.sqrt(3.0), math.sqrt(3.0), draws)
     if shape == "arcsine":
         return math.sqrt(2.0) * np.sin(chance.uniform(-math.pi, math.pi, draws))
-    if shape == "t" and dof > 2.0 and math.isfinite(dof):
-        # u is that of the t distribution already (6.4.9.2): √(ν/(ν − 2)) wider than a normal one of its scale.
-        return chance.standard_t(dof, draws) * math.sqrt((dof - 2.0) / dof)
+    if shape in ("t", "scaled t") and math.isfinite(dof):
+        drawn = chance.standard_t(dof, draws)
+        return drawn * math.sqrt((dof - 2.0) / dof) if shape == "scaled t" and dof > 2.0 else drawn
     return chance.standard_normal(draws)
 
 
@@ -132,7 +137,7 @@ def _correlated(known: Sequence[Source], correlations: Sequence[Correlation], dr
     """Jointly normal draws of the sources that are correlated (JCGM 101:2008, 6.4.8)."""
     joint = {name for pair in correlations for name in (pair.first, pair.second)}
     among = [source for source in known if source.name in joint]
-    wrong = [source.name for source in among if source.shape not in ("normal", "t")]
+    wrong = [source.name for source in among if source.shape not in ("normal", "t", "scaled t")]
     if wrong:
         raise ValueError(f"correlated sources must be normal: {wrong[0]!r} is not")
     place = {source.name: number for number, source in enumerate(among)}

@@ -11,6 +11,7 @@ from results.analysis.findings import Advice, RunFinding
 from results.record.trial import Condition
 from results.report.content import report_content
 from tests.results.report.made_findings import fernhill
+from tests.results.report.made_sweeps import swept_run
 
 WRITTEN = datetime(2026, 9, 14, 9, 0, tzinfo=UTC)
 
@@ -279,3 +280,10 @@ def test_remarks_that_differ_in_a_number_only_are_one_with_its_range():
         "bounced 1 time (1 of 18 trials)",
         "D1 is D1 (1 of 18 trials)",
     ]
+
+
+def test_a_pin_that_the_record_does_not_describe_is_reported_by_its_name() -> None:
+    finding = swept_run()
+    unknown = replace(finding, record=replace(finding.record, pins=()))
+    content = report_content(unknown, written_utc=WRITTEN)
+    assert [row["pin"] for row in content["pins"]] == ["D1", "D2", "D3", "D4"]

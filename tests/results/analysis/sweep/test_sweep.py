@@ -257,6 +257,31 @@ def test_a_sweep_that_is_no_evidence_determines_nothing(change: dict[str, object
     assert (finding.worse, finding.points, finding.note) == (None, (), note)
 
 
+def test_a_step_whose_readings_are_missing_or_overloads_is_no_point() -> None:
+    """A log that was cut short, and one with overloads, leave the steps that they still hold."""
+    observation = forced_sweep(CurveBench(memoryless(D1)).as_bench(), SWEEP, settings())
+    trace, step = observation.trace, observation.steps[5]
+    over = trace.voltage_v.copy()
+    over[step.first + step.count - 1] = np.nan
+    overloaded = found(replace(observation, trace=replace(trace, voltage_v=over)))
+    assert [point.note for point in overloaded.points].count("readings are missing, or were overloads") == 1
+    assert overloaded.safe is not None or "not determined" in overloaded.note
+    cut = observation.steps[2].first
+    assert trace.current_a is not None
+    short = replace(trace, time_s=trace.time_s[:cut], voltage_v=trace.voltage_v[:cut], current_a=trace.current_a[:cut])
+    finding = found(replace(observation, trace=short))
+    assert [point.voltage is None for point in finding.points] == [False] * 2 + [True] * (len(finding.points) - 2)
+    assert finding.worse is None
+    assert "no step settled" in finding.note
+
+
+def test_a_curve_below_zero_volts_has_no_rest_points() -> None:
+    observation = forced_sweep(CurveBench(memoryless(D1)).as_bench(), SWEEP, settings())
+    trace = observation.trace
+    finding = found(replace(observation, trace=replace(trace, voltage_v=-np.abs(trace.voltage_v))))
+    assert (finding.rests, finding.worse) == ((), None)
+
+
 def test_without_a_stated_load_or_accuracy_nothing_is_determined() -> None:
     observation = forced_sweep(CurveBench(memoryless(D1)).as_bench(), SWEEP, settings())
     for known, note in (

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from results.analysis.trace.levels import View, held_level, viewed
+from results.analysis.trace.levels import View, _level_near, held_level, viewed
 from tests.results.analysis.made_traces import Node, made
 
 
@@ -46,6 +46,11 @@ def test_one_level_gives_no_view_and_a_small_step_does() -> None:
     assert viewed(flat.time_s, flat.voltage_v, 0.0, 0.0) is None
     step = view(Node(presses=((-1.0, 0.05),), rest_v=3.196, noise_v=5e-3))
     assert step.contrast == pytest.approx(0.05, abs=0.03)
+
+
+def test_where_no_two_samples_agree_there_is_no_level_near_a_guess() -> None:
+    scattered = replace(view(Node()), smooth=np.linspace(0.0, 0.2, 12), band=1e-6)
+    assert _level_near(scattered, 0.111, 0.3) is None
 
 
 # The node stands at 3.3 V when the log begins and falls to the level of a weak press within a few samples.

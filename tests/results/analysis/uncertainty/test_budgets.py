@@ -274,8 +274,9 @@ def test_the_bare_pins_time_constant_has_its_noise_and_its_change_on_the_way() -
         "noise of the decaying samples": pytest.approx(4e-5),
         "change of the time constant on the way": pytest.approx(3e-5),
     }
-    # Welch-Satterthwaite by hand: 5⁴ / (4⁴ / 60).
-    assert stated.budget.effective_dof == pytest.approx(625.0 / 256.0 * 60.0)
+    # What few samples cost is in u already (JCGM 101:2008, 6.4.9.2), and k = 2 as everywhere.
+    assert math.isinf(stated.budget.effective_dof)
+    assert stated.budget.expanded == pytest.approx(2.0 * stated.budget.u, rel=1e-4)
 
 
 def test_an_unknown_load_leaves_currents_without_a_budget() -> None:
