@@ -80,7 +80,7 @@ def _fall(bench: PinBench, observation: Observation, trace: Trace) -> TraceFindi
 
 
 def _safe_gap(bench: PinBench, observation: Observation, fall: TraceFinding) -> tuple[Value | None, bool, list[str]]:
-    """τ · ln(V_rail/V_IL) with u = ln(…) · u(τ); whether τ is an upper bound; and why it is not determined, or is more."""
+    """τ · ln(V_rail/V_IL) with u = ln(…) · u(τ); whether τ is an upper bound; why it is not determined, or is more."""
     if fall.problem or fall.decay is None or fall.decay.time_constant_s is None:
         why = fall.problem or ("no time constant" if fall.decay is None else fall.decay.reason)
         return None, False, [f"the safe gap is not determined: {why}"]
@@ -102,7 +102,7 @@ def _followed(observation: Observation) -> tuple[float, float | None]:
     None: it never did). Wires take their time, so that the one counts from the release that had been made to a question
     whose answer does not show it, the other from its command to the first answer that does."""
     released, time_s, not_yet_s = find(observation, "released", 0), observation.trace.time_s, 0.0
-    if released is None:
+    if released is None or max(p.first + p.count for p in observation.probes) > time_s.size:
         return 0.0, None
     commanded_s, made_s = (float(time_s[released.first + index]) for index in (0, 1))
     for probe in observation.probes:

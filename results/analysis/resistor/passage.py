@@ -74,7 +74,7 @@ def read_passage(trace: Trace, edge: Edge, meter: MeterModel, v_il: float) -> Pa
 def _slowest(
     known: Passage, time_s: FloatArray, volts: FloatArray, v_il: float, sigma_v: float, finest_s: float
 ) -> Passage:
-    levels, paces = _rough(time_s, volts, v_il)
+    levels, paces = _rough(time_s, volts, v_il) if volts[0] > v_il else (np.empty(0), np.empty(0))
     if levels.size < 4:
         return replace(known, reason="the node does not fall between the press level and V_IL")
     top = float(np.median(paces[: max(3, levels.size // 8)]))
@@ -174,6 +174,8 @@ def _between_samples(time_s: FloatArray, volts: FloatArray, v_il: float, sigma_v
 
 def _fitted(time_s: FloatArray, volts: FloatArray, v_il: float, sigma_v: float) -> _Slowest | str:
     """The least pace at or above V_IL within these samples, or why it is not determined."""
+    if volts.min() <= 0.0:
+        return "the samples scatter down to 0 V"
     model = _Passing(float(volts.max()), float(volts.min()))
     since = time_s - time_s[0]
     start = model.guess(since, volts)

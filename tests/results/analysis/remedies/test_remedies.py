@@ -19,8 +19,8 @@ from procedures.unlatch import unlatch
 from results.analysis.analysis import analyse
 from results.analysis.findings import RunFinding
 from results.analysis.pin_bench import PinBench
-from results.analysis.remedies.remedy import RemedyFinding
 from results.analysis.remedies.remedies import with_remedies
+from results.analysis.remedies.remedy import RemedyFinding
 from results.analysis.remedies.remedy_polled import polled_step
 from results.analysis.remedies.remedy_steps import fall_time
 from results.analysis.remedies.remedy_text import clears_text, margin_text, side_by_side, step_text
@@ -314,7 +314,7 @@ def test_the_safe_gap_is_that_of_the_pin_without_the_meter() -> None:
 def test_a_node_that_only_the_meter_pulled_low_is_not_cleared_by_polling() -> None:
     """Without a pull-down of its own nothing takes a polled pin low on the unit."""
     finding = run(steps=("polled_buffer",), rules=replace(RULES, tried=("polled buffer",)))
-    known, seen = fallen(1.3e-3)
+    _, seen = fallen(1.3e-3)
     trial = Trial(5, "polled_buffer", "D1", NO_RESISTOR, CONDITION, 1, kind="remedy")
     assert remedies(finding)["polled buffer"].verdict == "clears"
     bare = replace(finding.pins[0], pull_down=None, pull_down_from="not found")
@@ -336,6 +336,14 @@ def test_where_the_fall_is_no_exponential_the_safe_gap_is_no_less_than_what_was_
     assert step.release_time_s is not None
     assert step.safe_gap.value >= step.release_time_s > 1.8 * 1.41707 * 6e-3
     assert step.notes[-1].endswith("no less than the fall that was seen")
+
+
+def test_of_a_log_that_was_cut_short_it_is_not_told_how_long_the_board_took() -> None:
+    known, seen = fallen(1.3e-3)
+    cut = replace(seen, trace=Trace(seen.trace.time_s[:2200], seen.trace.voltage_v[:2200]))
+    step = polled_step(PinBench(known, Pin("D1")), cut)
+    assert step is not None
+    assert (step.followed_s, step.period_at_least_s) == (None, None)
 
 
 def test_a_rail_below_v_il_has_no_safe_gap() -> None:

@@ -96,3 +96,15 @@ def test_a_node_that_is_too_fast_says_so() -> None:
     few = passage_of(LAWS["mid level"], 0.9, required_s(LAWS["mid level"]), node_f=5e-9)
     assert few.slowest is None
     assert few.reason == "the node passes to V_IL within 2 samples, 6 are needed"
+
+
+def test_a_trace_of_nothing_but_noise_tells_no_pace() -> None:
+    """Samples that scatter below 0 V have no logarithm."""
+    time_s = 1e-4 * np.arange(1000)
+    for seed in range(40):
+        chance = np.random.default_rng(seed)
+        volts = 3.3 * np.exp(-np.maximum(time_s - 0.02, 0.0) / 5e-3) + chance.normal(0.0, 0.6, time_s.size)
+        if seed % 2:
+            volts[EDGE.after] = -0.5
+        found = read_passage(Trace(time_s, volts), EDGE, METER, V_IL)
+        assert found.slowest is not None or found.reason

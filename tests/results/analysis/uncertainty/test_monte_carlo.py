@@ -76,8 +76,8 @@ def test_the_mean_of_few_readings_spreads_as_its_coverage_factor_says(dof: float
 
 
 def test_the_end_gauge_with_all_its_few_degrees_of_freedom_spreads_more() -> None:
-    """JCGM 101:2008, 9.5.3: 36 nm by Monte Carlo with scaled and shifted t distributions (memory). Limits that are known
-    inexactly, 0.3 nm of that, are left out here."""
+    """JCGM 101:2008, 9.5.3: 36 nm by Monte Carlo with scaled and shifted t distributions (memory). Limits that are
+    known inexactly, 0.3 nm of that, are left out here."""
     few = [replace(one, shape="t") if math.isfinite(one.dof) and one.shape == "normal" else one for one in END_GAUGE]
     assert simulate(few, end_gauge).u == pytest.approx(36.0, abs=0.8)
 
