@@ -28,7 +28,7 @@ def polled_step(bench: PinBench, observation: Observation) -> Step | None:
     """The readings of the board over all polls, the fall of the node, and the safe gap from its time constant."""
     log = find(observation, "released")
     polls = [probe for probe in observation.probes if probe.act == "polled" and probe.repeat > 0]
-    if log is None or not polls:
+    if log is None or not polls or log.first + log.count > len(observation.trace):
         return None
     part = slice(log.first, log.first + log.count)
     trace = Trace(

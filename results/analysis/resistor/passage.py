@@ -157,13 +157,14 @@ class _Slowest:
 
 
 def _between_samples(time_s: FloatArray, volts: FloatArray, v_il: float, sigma_v: float) -> _Slowest | None:
-    """The slowest pace from one sample to the next, where there are too few for a curve; None with fewer than six.
+    """The slowest pace from one sample to the next, where there are too few for a curve; None with fewer than six,
+    or where noise takes one of them below 0 V.
 
     It is a mean over the interval and thereby too fast, by a quarter of what its neighbours are faster at most.
     """
     above = int(np.nonzero(volts > v_il)[0][-1]) + 2 if np.any(volts > v_il) else 0
     logs, spent = np.log(np.maximum(volts[:above], 1e-9)), np.diff(time_s[:above])
-    if logs.size < FEWEST + 1:
+    if logs.size < FEWEST + 1 or volts[:above].min() <= 0.0:
         return None
     paces = -np.diff(logs) / spent
     at = int(np.argmin(paces[1:-1])) + 1
