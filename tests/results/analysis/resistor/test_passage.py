@@ -101,7 +101,7 @@ def test_a_node_that_is_too_fast_says_so() -> None:
 def test_a_trace_of_nothing_but_noise_tells_no_pace() -> None:
     """Samples that scatter below 0 V have no logarithm."""
     time_s = 1e-4 * np.arange(1000)
-    for seed in range(40):
+    for seed in range(6):
         chance = np.random.default_rng(seed)
         volts = 3.3 * np.exp(-np.maximum(time_s - 0.02, 0.0) / 5e-3) + chance.normal(0.0, 0.6, time_s.size)
         if seed % 2:

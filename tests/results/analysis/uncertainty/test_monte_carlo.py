@@ -71,7 +71,7 @@ def test_the_mean_of_few_readings_spreads_as_its_coverage_factor_says(dof: float
     """u = s/√n: the 95 % interval is u times Student's t (JCGM 100:2008, table G.2), of two readings as well."""
     source = Source("x", "A", "t", 2.0, dof, 5.0)
     drawn = simulate([source], lambda x: x["x"], probability=0.95)
-    assert (drawn.high - 5.0, 5.0 - drawn.low) == pytest.approx((2.0 * at_95, 2.0 * at_95), rel=0.06)
+    assert (drawn.high - 5.0, 5.0 - drawn.low) == pytest.approx((2.0 * at_95, 2.0 * at_95), rel=0.01)
     assert compare(propagate("y", "1", [source], lambda x: x["x"]), drawn).validated
 
 
