@@ -137,7 +137,7 @@ def _bends(told: list[tuple[PinFinding, PullDownWays]], coverage: float, press_t
             pin.pin,
             *(cell(resistance(one), "Ω", coverage) for one in _swept(ways)),
             _share(ways.bend, coverage),
-            NOT_DETERMINED if ways.is_resistor is None else "a resistor" if ways.is_resistor else "bends",
+            NOT_DETERMINED if ways.is_resistor is None else "no bend beyond U" if ways.is_resistor else "bends",
         )
         for pin, ways in told
         if any(_swept(ways))

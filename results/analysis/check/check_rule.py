@@ -34,9 +34,17 @@ def judged(
         verdict = "fail"
     elif (low is not None and value < low) or (high is not None and value > high):
         verdict, told = "not determined", _and(note, "beyond the limit by less than its uncertainty")
-    elif low is not None and high is not None and expanded > 0.5 * (high - low):
+    elif expanded > _room(low, high):
         verdict, told = "not determined", _and(note, "the uncertainty is larger than the limits")
     return CheckItem(name, verdict, value, unit, u, low, high, told)
+
+
+def _room(low: float | None, high: float | None) -> float:
+    """What U may be: half of the way between two limits; of one that stands alone, its distance from zero."""
+    if low is not None and high is not None:
+        return 0.5 * (high - low)
+    one = high if low is None else low
+    return math.inf if one is None else abs(one)
 
 
 def open_item(name: str, why: str, unit: str = "") -> CheckItem:

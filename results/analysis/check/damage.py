@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -103,10 +104,17 @@ def _by_trials(record: RunRecord, pin: Pin, read: Sequence[ReadTrial], limit_a: 
 
 
 def _before_press(record: RunRecord, name: str, first: ReadTrial, last: ReadTrial, limit_a: float) -> CheckItem:
-    """The node with nothing pressed: what leaks in there lifts it, over the strongest pull-down that is expected."""
+    """The node with nothing pressed: what leaks in there lifts it, over the strongest pull-down that is expected.
+
+    Over the weakest one less lifts it as far: only what is too much there is surely a change beyond the limit.
+    """
     levels = [None if one.observation is None else one.observation.before_v for one in (first, last)]
     if levels[0] is None or levels[1] is None:
         return open_item(name, "not read", "V")
     limit_v = limit_a * record.rules.pull_down_low_ohm
     u_v = record.meter.accuracy_v * math.sqrt(2.0 / 3.0)
-    return judged(name, levels[1] - levels[0], "V", u_v, low=-limit_v, high=limit_v)
+    moved_v, surely_v = levels[1] - levels[0], limit_a * record.rules.pull_down_high_ohm
+    item = judged(name, moved_v, "V", u_v, low=-limit_v, high=limit_v)
+    if item.verdict != "fail" or judged(name, moved_v, "V", u_v, low=-surely_v, high=surely_v).verdict == "fail":
+        return item
+    return replace(item, verdict="not determined", note="beyond the limit only over a strong pull-down")

@@ -84,7 +84,9 @@ def _capacitance(record: RunRecord, pin: Pin, finding: PinFinding) -> tuple[floa
     if load_s is None or finding.pull_down is None:
         return None
     known = {resistor.name: resistor for resistor in record.resistors}
-    inside_s = 1.0 / finding.pull_down.value
+    # Where nobody measured the pull-down, the strongest that is expected: the larger capacitance, on the slow side.
+    measured = finding.pull_down_from != "plan range"
+    inside_s = 1.0 / (finding.pull_down.value if measured else record.rules.pull_down_low_ohm)
     found = [
         tau_s * (_seen(known[row.trial.resistor], load_s, pin.series_ohm) + inside_s)
         for row in finding.rows

@@ -116,8 +116,9 @@ def _estimated(
     if passage.from_v is not None and passage.length_s is not None:
         most_f = capacitance.value + record.rules.coverage * capacitance.u
         least_s = fitted.value - record.rules.coverage * fitted.u + taken_s(load_s, ground_v, v_il)
-        explained = most_f / least_s * math.log(passage.from_v / v_il)
-        slower = passage.length_s > explained
+        if least_s > 0.0:
+            explained = most_f / least_s * math.log(passage.from_v / v_il)
+            slower = passage.length_s > explained
     little = ratio.value + expanded > 1.0 / (1.0 + record.rules.margin)
     return replace(
         found,

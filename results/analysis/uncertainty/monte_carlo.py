@@ -132,8 +132,9 @@ def _standard(shape: Shape, dof: float, place: int, draws: int) -> FloatArray:
 
         # One draw from each of as many equal parts of the probability: of one degree of freedom the tails are so long
         # that draws from the whole would leave the ends uncertain by 4 %.
-        drawn = np.asarray(stdtrit(dof, (chance.permutation(draws) + chance.random(draws)) / draws))
-        return drawn * math.sqrt((dof - 2.0) / dof) if shape == "scaled t" and dof > 2.0 else drawn
+        drawn = stdtrit(dof, (chance.permutation(draws) + chance.random(draws)) / draws)
+        scale = math.sqrt((dof - 2.0) / dof) if shape == "scaled t" and dof > 2.0 else 1.0
+        return np.asarray(scale * drawn, dtype=np.float64)
     return chance.standard_normal(draws)
 
 

@@ -44,7 +44,7 @@ def test_ways_their_agreement_and_the_bend_stand_in_three_tables() -> None:
     assert bends.rows[0][-1] == "bends"
     assert "No resistor: the pull-down of D1 conducts less at a higher voltage." in section.said
     resistor = section_of(made(False))
-    assert resistor.tables[2].rows[0][-1] == "a resistor"
+    assert resistor.tables[2].rows[0][-1] == "no bend beyond U"
     assert not any("No resistor" in said for said in resistor.said)
 
 

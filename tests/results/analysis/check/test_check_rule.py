@@ -34,6 +34,14 @@ def test_one_limit_alone_can_fail_an_item() -> None:
     assert judged("calibration meter", -1.0, "d", low=0.0).verdict == "fail"
 
 
+def test_one_limit_alone_is_not_kept_by_a_number_that_tells_nothing() -> None:
+    """A spread of 0.3 Ω with U = 4 Ω is no proof of 1 Ω."""
+    item = judged("relay contact", 0.3, "Ω", 2.0, high=1.0)
+    assert (item.verdict, item.note) == ("not determined", "the uncertainty is larger than the limits")
+    assert judged("relay contact", 0.3, "Ω", 0.4, high=1.0).verdict == "pass"
+    assert judged("calibration meter", 12.0, "d", low=0.0).verdict == "pass"
+
+
 @pytest.mark.parametrize("value", [None, math.nan, math.inf])
 def test_no_number_is_no_verdict(value: float | None) -> None:
     item = judged("rail", value, "V", low=0.0, high=1.0)

@@ -275,6 +275,24 @@ def test_a_poll_period_below_the_safe_gap_has_a_negative_margin_and_does_not_cou
     assert late.note == "below V_IL later than release.allowed of 50 ms"
 
 
+def test_the_overdrive_current_of_a_sweep_is_no_more_certain_than_the_load_of_the_bench() -> None:
+    """Half of 10 MΩ in doubt: at 2 V at most 0.1 µA, rectangular, on top of what meter and source leave."""
+    finding = run(swept=True, steps=())
+    made = [(row.trial, row.observation) for row in finding.trials if row.observation is not None]
+    sweep = finding.pins[0].sweep
+    assert sweep is not None
+    assert sweep.observation is not None
+    vague = replace(finding.record, meter=replace(finding.record.meter, input_tolerance=0.5))
+    doubtful = analyse(vague, [*made, (sweep.trial, sweep.observation)]).pins[0].overdrive
+    certain = finding.pins[0].overdrive
+    assert doubtful is not None
+    assert certain is not None
+    assert doubtful.swept is not None
+    assert certain.swept is not None
+    more_a = math.sqrt(doubtful.swept.u**2 - certain.swept.u**2)
+    assert 0.8 * 0.05e-6 / math.sqrt(3.0) < more_a < 2.03 * 0.05e-6 / math.sqrt(3.0)
+
+
 def test_a_driver_that_cannot_sink_what_is_needed_is_not_said_to_clear() -> None:
     """The source of the bench sank 100 µA; the driver of the product, 50 µA, need not."""
     found = remedies(run(rules=replace(RULES, driver_current_a=50e-6)))["driven low"]

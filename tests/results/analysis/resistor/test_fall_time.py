@@ -74,6 +74,24 @@ def test_a_line_and_a_capacitance_from_a_measured_time_constant() -> None:
     assert said == "from the plain-leak line and a measured time constant"
 
 
+def test_of_an_unmeasured_pull_down_the_strongest_counts_which_is_the_slow_side() -> None:
+    """C = τ · G with 1/30 kΩ, the strong end of the plan's range, for a pull-down that nobody measured."""
+    finding = _lined(analysed(d1))
+    rows = tuple(
+        replace(row, trace=replace(row.trace, decay=Decay(8.2e-6, 1e-8)))
+        if row.trace is not None and row.trial.resistor == "8.2 kΩ"
+        else row
+        for row in finding.rows
+    )
+    known = replace(finding, rows=rows, pull_down=Value(60e3, 17e3), pull_down_from="hold level")
+    measured, _ = fall_time(BARE, PIN, known, 4.7e3)
+    expected, _ = fall_time(BARE, PIN, replace(known, pull_down_from="plan range"), 4.7e3)
+    assert measured is not None
+    assert expected is not None
+    outside_s = 1 / 8.2e3 + 1e-7
+    assert expected / measured == pytest.approx((outside_s + 1 / 30e3) / (outside_s + 1 / 60e3), rel=1e-6)
+
+
 def test_the_series_resistance_and_the_fixture_slow_it_down() -> None:
     finding = _lined(analysed(d1))
     alone, _ = fall_time(BARE, replace(PIN, node_capacitance_f=1e-9), finding, 4.7e3)
