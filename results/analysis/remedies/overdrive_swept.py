@@ -84,7 +84,7 @@ def _with_errors(bench: PinBench, curve: Points, peak: Peak, load_s: float) -> t
         per_volt * record.meter.accuracy_v,
         per_ampere * source_a * record.source.accuracy_reading,
         per_ampere * record.source.accuracy_a,
-        math.sqrt(3.0) * per_ampere * node_v * bench.load_u_s,
+        math.sqrt(3.0) * per_ampere * from_ground_v * bench.load_u_s,
         peak.between_s,
     ]
     u_a = standard_uncertainty([*limits, peak.bound_s], peak.noise_u_s)
