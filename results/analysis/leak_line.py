@@ -108,7 +108,8 @@ def fit_line(
     """
     dof = len(points) - 2
     if dof < 1:
-        reason = f"{len(points)} resistors with a settled point above V_IL/2, at least 3 needed"
+        tried = f"{len(points)} resistor{'' if len(points) == 1 else 's'}"
+        reason = f"{tried} with a settled point above V_IL/2, at least 3 needed"
         return LeakLine(len(points), None, None, 0.0, 0.0, max(dof, 0), None, False, reason)
     try:
         fit = _iterated(points, gain_u)

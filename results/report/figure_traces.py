@@ -36,7 +36,7 @@ def traces_svg(pin: PinFinding, record: RunRecord) -> str | None:
     with style():
         figure = Figure(figsize=(TRACES_MM[0] * MM, TRACES_MM[1] * MM))
         edge_axes, whole_axes = figure.subplots(1, 2, sharey=True, width_ratios=(1.0, 1.35))
-        figure.subplots_adjust(left=0.062, right=0.868, top=0.965, bottom=0.185, wspace=0.05)
+        figure.subplots_adjust(left=0.062, right=0.85, top=0.965, bottom=0.185, wspace=0.05)
         edges = [edge for edge in map(_edge_s, drawn) if edge is not None]
         elsewhere_s = float(np.median(edges)) if edges else None
         curves = [(row, *_from_edge(row, elsewhere_s)) for row in drawn]
@@ -174,7 +174,7 @@ def _label_ends(axes: Axes, curves: list[_Curve], styles: dict[str, Look], recor
         levels = sorted(_end(volts) for row, _, volts in curves if row.trial.resistor == name)
         levels = [level for level in levels if np.isfinite(level)]
         for group in _groups(levels, 0.08 * record.rail_v):
-            count = f", {len(group)} of {len(levels)}" if len(group) < len(levels) else ""
+            count = f", {len(group)}/{len(levels)}" if len(group) < len(levels) else ""
             ends.append((group[-1], name, f"{short(name)}{count}"))
     # Equal to the eye, the larger resistor stands above: the order in which they were listed, turned round.
     ends.reverse()

@@ -11,6 +11,7 @@ from results.analysis.uncertainty.estimate import Estimate
 from results.analysis.uncertainty.normalised_error import NormalisedError
 from results.analysis.value import Value
 from results.quantity import show
+from results.report.by_condition import short_texts
 from results.report.csv_file import Cell as CsvCell
 from results.report.csv_file import with_u, write_csv
 from results.report.numbers import NOT_DETERMINED, Cell, cell
@@ -85,6 +86,12 @@ def _said(told: list[tuple[PinFinding, PullDownWays]]) -> tuple[str, ...]:
     return tuple(said)
 
 
+def _names(told: list[tuple[PinFinding, PullDownWays]]) -> dict[int, str]:
+    """Each finding by its pin and, where there are several, what tells its condition from the others."""
+    under = short_texts(pin.condition for pin, _ in told)
+    return {id(pin): f"{pin.pin}, {under[pin.condition]}" if len(under) > 1 else pin.pin for pin, _ in told}
+
+
 def _found(told: list[tuple[PinFinding, PullDownWays]], coverage: float, press_to: str) -> Table:
     columns = (
         Column("Pin"),
@@ -93,9 +100,10 @@ def _found(told: list[tuple[PinFinding, PullDownWays]], coverage: float, press_t
         Column(words_for(press_to, "Pull-down"), "right"),
         Column("From", "right"),
     )
+    names = _names(told)
     rows: list[tuple[str | Cell, ...]] = [
         (
-            pin.pin,
+            names[id(pin)],
             words_for(press_to, way.name),
             words_for(press_to, _voltage(way)),
             cell(resistance(way.conductance), "Ω", coverage),
@@ -110,7 +118,8 @@ def _found(told: list[tuple[PinFinding, PullDownWays]], coverage: float, press_t
 
 def _agreement(told: list[tuple[PinFinding, PullDownWays]], press_to: str) -> Table:
     columns = (Column("Pin"), Column("One", wide=True), Column("Other", wide=True), Column("E_n", "right"), Column(""))
-    pairs = [(pin.pin, pair) for pin, ways in told for pair in ways.comparisons]
+    names = _names(told)
+    pairs = [(names[id(pin)], pair) for pin, ways in told for pair in ways.comparisons]
     rows: list[tuple[str | Cell, ...]] = [
         (
             name,
@@ -132,9 +141,10 @@ def _bends(told: list[tuple[PinFinding, PullDownWays]], coverage: float, press_t
         Column("Falls by, a volt", "right"),
         Column("", wide=True),
     )
+    names = _names(told)
     rows: list[tuple[str | Cell, ...]] = [
         (
-            pin.pin,
+            names[id(pin)],
             *(cell(resistance(one), "Ω", coverage) for one in _swept(ways)),
             _share(ways.bend, coverage),
             NOT_DETERMINED if ways.is_resistor is None else "no bend beyond U" if ways.is_resistor else "bends",
@@ -160,7 +170,8 @@ def _missing(told: list[tuple[PinFinding, PullDownWays]], press_to: str) -> tupl
     for pin, ways in told:
         missing = [(words_for(press_to, way.name), way.note) for way in ways.ways if way.conductance is None]
         missing += [("curvature", ways.bend_note)] if ways.bend is None else []
-        pins.setdefault(tuple(missing), []).append(pin.pin)
+        same = pins.setdefault(tuple(missing), [])
+        same += [pin.pin] if pin.pin not in same else []
     return tuple(
         f"Not determined on {', '.join(names)}: {_reasons(missing)}." for missing, names in pins.items() if missing
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.repeats.stuck_rate import StuckRate
-from results.analysis.resistor.board_advice import condition_text
+from results.report.by_condition import short_texts
 from results.report.numbers import percent
 from results.report.section import Column, Section, Table
 
@@ -16,7 +16,8 @@ def rate_section(finding: RunFinding) -> list[Section]:
     shown = rated if asked is not None else [(pin, rate) for pin, rate in rated if 0 < rate.stuck < rate.presses]
     if not shown:
         return []
-    several = len({pin.condition for pin in finding.pins}) > 1
+    under = short_texts(pin.condition for pin in finding.pins)
+    several = len(under) > 1
     columns = [
         Column("Pin"),
         *([Column("Condition")] if several else []),
@@ -27,7 +28,9 @@ def rate_section(finding: RunFinding) -> list[Section]:
     ]
     if asked is not None:
         columns.append(Column("As asked", wide=True))
-    rows = tuple(_row(pin, rate, several=several, asked=asked is not None) for pin, rate in shown)
+    rows = tuple(
+        _row(pin, rate, under[pin.condition] if several else "", asked=asked is not None) for pin, rate in shown
+    )
     open_ = frozenset(number for number, (_, rate) in enumerate(shown) if rate.shown is False)
     said = tuple(_answer(finding))
     return [Section("How often pins stick", said, (Table(tuple(columns), rows, marked=open_),), notes=(_NOTE,))]
@@ -50,10 +53,10 @@ def _answer(finding: RunFinding) -> list[str]:
     return [f"Asked: {asked.text} ({asked.presses} presses of each pin with no resistor): {shown}."]
 
 
-def _row(pin: PinFinding, rate: StuckRate, *, several: bool, asked: bool) -> tuple[str, ...]:
+def _row(pin: PinFinding, rate: StuckRate, under: str, *, asked: bool) -> tuple[str, ...]:
     return (
         pin.pin,
-        *([condition_text(pin.condition)] if several else []),
+        *([under] if under else []),
         f"{rate.stuck} of {rate.presses}",
         f"{100.0 * rate.rate:.3g}\u00a0%",
         f"{100.0 * rate.low95:.3g} to {percent(rate.high95)}",

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from results.analysis.findings import RunFinding
 from results.analysis.repeats.repeats import Repeats
-from results.analysis.resistor.board_advice import condition_text
 from results.record.trial import NO_RESISTOR
+from results.report.by_condition import short_texts
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell
 from results.report.section import Column, Section, Table
 
@@ -14,7 +16,9 @@ def repeat_section(finding: RunFinding) -> list[Section]:
     """One section where anything was repeated, else none."""
     if not finding.repeats:
         return []
-    several = len({one.condition for one in finding.repeats}) > 1
+    under = short_texts(one.condition for one in finding.repeats)
+    several = len(under) > 1
+    shown = _shown(finding.repeats)
     columns = (
         Column("Trial resistor"),
         *([Column("Condition")] if several else []),
@@ -26,11 +30,18 @@ def repeat_section(finding: RunFinding) -> list[Section]:
         Column("Explained by noise"),
         Column("Between pins", "right"),
     )
-    rows = tuple(
-        (_resistor(one), *([condition_text(one.condition)] if several else []), *_cells(one)) for one in finding.repeats
-    )
-    marked = frozenset(number for number, one in enumerate(finding.repeats) if one.exceeds)
+    rows = tuple((_resistor(one), *([under[one.condition]] if several else []), *_cells(one)) for one in shown)
+    marked = frozenset(number for number, one in enumerate(shown) if one.exceeds)
     return [Section("Repeatability", _said(finding), (Table(columns, rows, marked=marked),), notes=_notes(finding))]
+
+
+def _shown(repeats: Sequence[Repeats]) -> list[Repeats]:
+    """Of each resistor the condition with the least p; and every one that noise does not explain."""
+    least: dict[str, Repeats] = {}
+    for one in repeats:
+        before = least.get(one.resistor)
+        least[one.resistor] = one if before is None or one.p_value < before.p_value else before
+    return [one for one in repeats if one.exceeds or one is least[one.resistor]]
 
 
 def _resistor(one: Repeats) -> str:
@@ -67,6 +78,9 @@ def _notes(finding: RunFinding) -> tuple[str, ...]:
         "large a scatter, were that all (chi-square). Between pins: standard deviation of the pins' own voltages "
         "(one-way analysis of variance)."
     ]
+    left = len(finding.repeats) - len(_shown(finding.repeats))
+    if left:
+        notes.append(f"Of each resistor the condition with the smallest p is shown; {left} others are explained.")
     changing = [f"{pin} ({_resistor(one)})" for one in finding.repeats for pin in one.changing]
     if changing:
         notes.append(f"Left out, because the verdict differs between repeats: {', '.join(changing)}.")

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from results.analysis.conditions.supply_draw import SupplyDraw
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.resistor.board_advice import condition_text
+from results.record.trial import Condition
+from results.report.by_condition import short_texts
 from results.report.numbers import NOT_DETERMINED, Cell, cell, plain
 from results.report.section import Column, Section, Table
 
@@ -25,7 +28,8 @@ def supply_section(finding: RunFinding) -> list[Section]:
         return []
     more = list(dict.fromkeys(pin.pin for pin, draw in found if draw.draws_more))
     said = f"While it sticks, the unit draws more from its supply on {_pins(more)}." if more else "No pin shows it."
-    table = Table(_COLUMNS, tuple(_row(pin, draw, finding) for pin, draw in found))
+    under = short_texts(pin.condition for pin in finding.pins)
+    table = Table(_COLUMNS, tuple(_row(pin, draw, finding, under) for pin, draw in found))
     return [Section("Supply current", (said,), (table,), notes=_notes(finding))]
 
 
@@ -33,11 +37,13 @@ def _pins(names: list[str]) -> str:
     return f"{len(names)} {'pin' if len(names) == 1 else 'pins'}: {', '.join(names)}"
 
 
-def _row(pin: PinFinding, draw: SupplyDraw, finding: RunFinding) -> tuple[str | Cell, ...]:
+def _row(
+    pin: PinFinding, draw: SupplyDraw, finding: RunFinding, under: Mapping[Condition, str]
+) -> tuple[str | Cell, ...]:
     verdict = {True: "draws more", False: "within the scatter", None: NOT_DETERMINED}[draw.draws_more]
     return (
         pin.pin,
-        condition_text(pin.condition),
+        under[pin.condition],
         str(draw.stuck),
         str(draw.released),
         cell(draw.extra, "A", finding.record.rules.coverage),

@@ -38,7 +38,7 @@ def test_each_trial_resistor_is_labelled_at_the_end_of_its_traces():
 
 def test_repeats_that_ended_apart_are_labelled_apart():
     words = _words(traces_svg(*_pin("D15")))
-    assert {"none, 1 of 3", "none, 2 of 3"} <= set(words)
+    assert {"none, 1/3", "none, 2/3"} <= set(words)
 
 
 def test_no_two_resistors_share_a_dash_or_a_marker():

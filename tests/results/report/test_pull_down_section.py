@@ -71,6 +71,13 @@ def test_what_was_not_determined_says_why_once_for_all_pins() -> None:
     )
 
 
+def test_pins_under_several_conditions_are_told_apart() -> None:
+    made = made_run(linear(60e3), 1)
+    other = replace(made.pins[0], condition=replace(made.pins[0].condition, rail_v=3.6))
+    section = section_of(replace(made, pins=(made.pins[0], other)))
+    assert [row[0] for row in section.tables[2].rows] == ["D1, 3.3 V", "D1, 3.6 V"]
+
+
 def test_a_table_of_the_sweep_holds_only_pins_that_were_swept() -> None:
     swept, bare = made_run(linear(60e3), 1), made_run(linear(60e3), 1, swept=False)
     section = section_of(replace(swept, pins=(swept.pins[0], replace(bare.pins[0], pin="D2"))))
