@@ -49,10 +49,7 @@ def test_of_many_conditions_each_resistor_shows_the_one_with_the_least_p() -> No
         "8.2 kΩ": "3.6 V",
         "4.7 kΩ": "3.6 V",
     }
-    assert (
-        "Of each resistor the condition with the smallest p is shown; 6 others are explained."
-        in section.notes
-    )
+    assert "Of each resistor the condition with the smallest p is shown; 6 others are explained." in section.notes
 
 
 def test_there_is_no_section_without_repeats() -> None:
