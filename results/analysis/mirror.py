@@ -36,6 +36,7 @@ from results.analysis.pull_down.pull_down_ways import PullDownWay, PullDownWays
 from results.analysis.remedies.latch import LevelTried, OverdriveFinding, PressLevelFinding
 from results.analysis.resistor.fold import Passage
 from results.analysis.uncertainty.budget import Budget
+from results.analysis.uncertainty.monte_carlo import Comparison, Stated
 from results.errors import RecordError
 from results.quantity import show
 from results.record.observation import Branch, Observation, Probe, Reading, SweepStep
@@ -252,6 +253,8 @@ class _Image:
             changed[one], changed[other] = changed[other], changed[one]
         if kind is Budget and found.unit == "V":
             changed["value"] = self._at_node(found.value)
+        if kind is Stated and found.budget.unit == "V" and found.comparison is not None:
+            changed["comparison"] = self._compared(found.comparison)
         if kind is RestsAt:
             changed["rests"] = changed["rests"][::-1]
         if kind is SweepBranch:
@@ -264,6 +267,17 @@ class _Image:
         if kind in (TrialFinding, PinFinding):
             changed["verdict"] = _OTHER_VERDICT.get(changed["verdict"], changed["verdict"])
         return replace(found, **changed)
+
+    def _compared(self, found: Comparison) -> Comparison:
+        """Of a voltage: its drawn interval turned round at the rail, the lower end out of the upper one."""
+        drawn = found.simulation
+        mean, low, high = (self._rail_v - volts for volts in (drawn.mean, drawn.high, drawn.low))
+        return replace(
+            found,
+            simulation=replace(drawn, mean=mean, low=low, high=high),
+            low_apart=found.high_apart,
+            high_apart=found.low_apart,
+        )
 
     def _at_node(self, volts: Any) -> Any:
         if isinstance(volts, Value):

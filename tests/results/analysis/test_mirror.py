@@ -394,3 +394,19 @@ def test_the_gain_of_the_meter_scales_a_ratio_of_a_sweep_and_does_no_more() -> N
     assert gain.sensitivity == pytest.approx(-ratio_s, rel=1e-9)
     not_read = replace(model, rail_is_read=False).limits(below_v, 0.0, 0.0, 0.0, ratio_s / below_v)[-1]
     assert abs(not_read.amount) == pytest.approx(ratio_s / below_v * 0.05 * 3.3 / np.sqrt(3.0), rel=1e-9)
+
+
+def test_a_drawn_interval_lies_about_the_voltage_of_the_real_node() -> None:
+    """It used to stay that of the image: 2.02 to 2.03 V beside a voltage of 1.27 V."""
+    pin = pin_of(Run(mid_level, to_ground=True, meter=METER))
+    drawn = [one for one in pin.budgets if one.budget.unit == "V" and one.comparison is not None]
+    assert drawn
+    for one in drawn:
+        assert one.comparison is not None
+        simulation = one.comparison.simulation
+        assert simulation.low < one.budget.value < simulation.high
+        assert simulation.low < simulation.mean < simulation.high
+        # The ends are as far apart as is said of each of them.
+        expanded = one.budget.expanded
+        assert abs(one.budget.value - expanded - simulation.low) == pytest.approx(one.comparison.low_apart, rel=1e-6)
+        assert abs(one.budget.value + expanded - simulation.high) == pytest.approx(one.comparison.high_apart, rel=1e-6)
