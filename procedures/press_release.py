@@ -9,6 +9,7 @@ from drivers.errors import LimitError, WiringError
 from procedures.bus_check import RAIL_AGE_S
 from procedures.contact import HoldLevel, prove_contact
 from procedures.errors import NotReachedError, TooLateError
+from procedures.neighbours import refuse_welded_hold
 from procedures.settings import FREE_SHARE, PressSettings
 from results.record.observation import ContactProof, Holder, Observation, Reading
 from results.record.trace import Trace
@@ -40,6 +41,8 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
     before_v = bench.voltage()
     reads_before = _reads(bench, trial)
     notes = high_before_press(bench, before_v, settings, rail_v)
+    if notes:
+        refuse_welded_hold(bench, trial.pin, rail_v or settings.rail_v)
     supply_before_a = bench.supply_current()
 
     with bench.pressed(trial.pin, settings.path, press_voltage(rail_v, settings), settings.hold_s):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -13,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from drivers.errors import WiringError
 from drivers.serial_link import open_serial_link
 from harness.bench_file import bench_from_text
 from harness.errors import UserFileError
@@ -62,6 +64,38 @@ def test_a_pin_that_sticks_only_while_its_neighbour_is_pressed(tmp_path: Path) -
         "D1 reset default none beside pressed #1",
         "D2 reset default none beside pressed #1",
     ]
+
+
+@pytest.mark.parametrize(
+    ("fault", "told"),
+    [
+        (
+            'never_closes = ["hold D2"]',
+            r"wiring\.hold\.D2: closed, pin D2 reads -?0\.000 V, must be at least 1\.65\d V: "
+            "the hold relay does not close, its wire is off, or the pin is shorted",
+        ),
+        (
+            'welded = ["hold D2"]',
+            r"wiring\.hold\.D2: open, and pin D2 is fed from the rail through 1\d\d\d Ω, within 20% of "
+            "its hold resistor of 1000 Ω: the hold relay is welded",
+        ),
+    ],
+    ids=["never closes", "welded"],
+)
+def test_a_hold_relay_that_does_not_do_as_it_is_told_is_named(fault: str, told: str, tmp_path: Path) -> None:
+    """Used to say of pins that their neighbours were pressed, which were not; and stuck high of a pin that was held."""
+    pins = {"D1": SOUND, "D2": SOUND}
+    holds = "".join(
+        f'[wiring.hold.{pin}]\nchannel = "relay_board {8 + number}"\nresistor_ohm = 1000.0\n'
+        for number, pin in enumerate(pins)
+    )
+    states = '[neighbours]\nstates = ["pressed", "floating"]\n'
+    with simulated(tmp_path, board_text(pins, extra=holds) + f"\n[faults]\n{fault}\n") as resources:
+        bench = bench_text(resources, list(pins)) + '[wiring.hold]\nD1 = "relay_board 8"\nD2 = "relay_board 9"\n'
+        result = run_plan(tmp_path, plan_text(list(pins), trials=states), bench)
+    assert isinstance(result.error, WiringError)
+    assert re.match(told, str(result.error)), str(result.error)
+    assert result.not_verified == ()
 
 
 IN_PLAN = ("[advice]", '[neighbours]\nstates = ["floating", "pressed"]\n\n[advice]')
