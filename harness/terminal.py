@@ -76,6 +76,10 @@ def sketch(finding: TrialFinding, width: int) -> str:
     return "".join(" " if math.isnan(s) else BARS[round(s * (len(BARS) - 1))] for s in share)
 
 
+def _span(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 90.0 else f"{seconds / 60.0:.0f} min"
+
+
 class PlainLines:
     """A line an event, for pipes, logs and dumb terminals. `write` is given each line without its end."""
 
@@ -130,6 +134,9 @@ class LiveView:
         self._planned = 0
         self._done = 0
         self._started = 0.0
+        self._began = 0.0
+        self._dwells = 0
+        self._dwelt_s = 0.0
         self._now: TrialStarted | None = None
         self._last: TrialFinding | None = None
         self._said = ""
@@ -145,8 +152,12 @@ class LiveView:
                 self._live.start()
             case TrialStarted():
                 self._now = event
+                self._began = time.monotonic()
             case TrialFinished(trial=trial, observation=observation) if self._record is not None:
                 self._done += 1
+                if trial.kind == "dwell":
+                    self._dwells += 1
+                    self._dwelt_s += time.monotonic() - self._began
                 self._said = ""
                 if trial.kind != "trial":
                     self._said = step_line(self._record, trial, observation, self._done)
@@ -178,10 +189,18 @@ class LiveView:
         self._verdicts[finding.trial.pin] = min(ranked, key=ORDER.index)
 
     def _time_left(self) -> str:
-        if not self._done:
+        """Of presses by their mean so far; long dwells apart, for one takes longer than hundreds of presses."""
+        if self._record is None or not self._done:
             return "time left: not known yet"
-        left = (time.monotonic() - self._started) / self._done * (self._planned - self._done)
-        return f"about {left:.0f} s left" if left < 90 else f"about {left / 60:.0f} min left"
+        dwells = sum(trial.kind == "dwell" for trial in self._record.planned) - self._dwells
+        presses = self._done - self._dwells
+        spent_s = time.monotonic() - self._started - self._dwelt_s
+        left_s = spent_s / presses * (self._planned - self._done - dwells) if presses else math.nan
+        said = [] if math.isnan(left_s) else [f"about {_span(left_s)} left"]
+        if dwells > 0 and self._record.dwell is not None:
+            each_s = self._record.dwell.hold_s + self._record.dwell.log_s
+            said.append(f"{dwells} long dwell{'s' if dwells > 1 else ''} of {_span(each_s)}")
+        return " and ".join(said) or "time left: not known yet"
 
     def _picture(self) -> RenderableType:
         from rich.columns import Columns

@@ -15,7 +15,7 @@ from harness.events import BenchMadeSafe, Event, Prompt, RunEnded, RunStarted, T
 from harness.terminal import LiveView, PlainLines, sketch, trial_line
 from results.analysis.findings import TrialFinding
 from results.record.observation import Observation
-from results.record.run_record import Levels, MeterModel, Rules, RunRecord, Unit
+from results.record.run_record import DwellRules, Levels, MeterModel, Rules, RunRecord, Unit
 from results.record.trace import Trace
 from results.record.trial import NO_RESISTOR, Condition, Pin, Resistor, Trial
 
@@ -116,6 +116,16 @@ def test_the_live_view_shows_progress_pins_and_what_could_not_be_verified() -> N
     for text in ("2 of 2 trials", "D1 stuck high", "D2 released", "in hand: D2", "Connect the bench to pin D1 [b]."):
         assert text in seen
     assert "NOT VERIFIED: source: output not proven off" in seen
+
+
+def test_long_dwells_are_told_apart_from_the_time_that_presses_take() -> None:
+    """A run used to say "about 0 s left" while its last step took seven minutes."""
+    dwell = replace(TRIALS[1], kind="dwell", sequence=3)
+    rules = DwellRules(120.0, 300.0, 0.05, 1e-3, 0.5, 1.0)
+    planned = replace(RECORD, planned=(*TRIALS, dwell, replace(dwell, sequence=4)), dwell=rules)
+    events = (RunStarted(planned, Path("runs/x")), *EVENTS[1:3], TrialStarted(dwell), EVENTS[3], BenchMadeSafe(()))
+    assert "left and 2 long dwells of 7 min" in " ".join(live(events).split())
+    assert "long dwell" not in live(EVENTS)
 
 
 def test_a_trace_is_sketched_from_0_to_its_highest_level() -> None:
