@@ -13,6 +13,7 @@ from results.analysis.remedies.remedy_text import clears_text, side_by_side
 from results.analysis.resistor.board_advice import condition_text
 from results.analysis.resistor.fitting import BoardAdvice
 from results.quantity import resistor_name, show
+from results.words import words_for
 
 
 def status_of(finding: RunFinding) -> int:
@@ -57,7 +58,7 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
     yield from _rate_lines(finding)
     for row in side_by_side(finding):
         verb = " clears" if row.latching else ":"
-        yield f"{row.remedy}{verb} {clears_text(row, ' pins that latch')}"
+        yield f"{words_for(finding.record.press_to, row.remedy)}{verb} {clears_text(row, ' pins that latch')}"
     for note in finding.notes:
         yield f"note: {note}"
 

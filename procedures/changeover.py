@@ -1,4 +1,7 @@
-"""Release a pin into a contact that grounds it at rest, as a changeover contact does: break before make."""
+"""Release a pin into a contact that grounds it at rest, as a changeover contact does: break before make.
+
+Of a bench for pull-up inputs the discharge relay leads to the rail, and so does the contact at rest.
+"""
 
 from __future__ import annotations
 

@@ -19,7 +19,8 @@ FIRST_READINGS = 3
 def driven_low(bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
     """Press, release, read; then, while the meter logs, the source joins at 0 V; read node and current; let go; read.
 
-    To limits and leases the source at 0 V is a press like any other, with the bench's compliance. Looks in order: the
+    A pin that is pressed to ground is driven to the rail as measured. To limits and leases the source is a press like
+    any other, with the bench's compliance. Looks in order: the
     latched node; the log, from before the source joins; its first currents; node and current at rest; the node after
     the source has gone. Raises as press_release does.
     """
@@ -30,14 +31,17 @@ def driven_low(bench: Bench, trial: Trial, settings: PressSettings) -> Observati
     with pressing(bench, trial, settings, start) as held:
         bench.release()
     latched_v = looks.look("released", wait_s=settings.log_s)
-    joined_after_s, notes = _joined(bench, trial, settings, looks)
+    level_v = settings.mirrored(0.0, start.rail_v)
+    joined_after_s, notes = _joined(bench, trial, settings, looks, level_v)
     looks.look("released", repeat=2, wait_s=settings.log_s)
     return observed(bench, trial, settings, start, held, looks, latched_v, released_after_s=joined_after_s, notes=notes)
 
 
-def _joined(bench: Bench, trial: Trial, settings: PressSettings, looks: Looks) -> tuple[float, list[str]]:
-    """The log with the source joining in it, and the looks while it is there; when it joined, on the log's time axis,
-    and what a reader must know of it.
+def _joined(
+    bench: Bench, trial: Trial, settings: PressSettings, looks: Looks, level_v: float
+) -> tuple[float, list[str]]:
+    """The log with the source joining in it at `level_v`, and the looks while it is there; when it joined, on the
+    log's time axis, and what a reader must know of it.
 
     Raises TooLateError where it joined so late that the log does not show what followed.
     """
@@ -47,16 +51,17 @@ def _joined(bench: Bench, trial: Trial, settings: PressSettings, looks: Looks) -
     started_s = bench.clock.now()
     bench.start_log(settings.interval_s, samples, settings.aperture_s)
     bench.clock.wait(settings.log_before_s)
-    with bench.pressed(trial.pin, "source", 0.0, joined_s):
+    with bench.pressed(trial.pin, "source", level_v, joined_s):
         after_s = bench.clock.now() - started_s
         first = [(bench.clock.now(), bench.source.read()[1]) for _ in range(FIRST_READINGS)]
         looks.add_log("driven low", bench.read_log(), started_s)
-        looks.add_currents("driven low", first, level_v=0.0)
-        looks.look("driven low", level_v=0.0, repeat=2, with_current=True)
+        looks.add_currents("driven low", first, level_v=level_v)
+        looks.look("driven low", level_v=level_v, repeat=2, with_current=True)
         limited = bench.source.in_compliance()
     if after_s > settings.log_before_s + settings.slack_s:
         raise TooLateError(
             f"{trial.label}: the source joined {after_s:.3g} s into the log, must not be later than "
             f"{settings.log_before_s + settings.slack_s:.3g} s"
         )
-    return after_s, ["the source was at its current limit while it drove the pin low"] if limited else []
+    said = f"the source was at its current limit while it drove the pin {settings.reads_released}"
+    return after_s, [said] if limited else []

@@ -44,7 +44,7 @@ def polled_buffer(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
         after_s = bench.release() - started_s
         opened_s = bench.clock.now() - started_s
     released_s = bench.clock.now()
-    read = _follow(bench, trial, rules, released_s)
+    read = _follow(bench, trial, settings, rules, released_s)
     looks.add_log("released", bench.read_log(), started_s)
     looks.add_times("released", [started_s + after_s, released_s])
     for asked_s, answered_s, reads in read:
@@ -59,10 +59,13 @@ def polled_buffer(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
     return observed(bench, trial, settings, start, held, looks, looks.voltage_v[-1], released_after_s=after_s)
 
 
-def _follow(bench: Bench, trial: Trial, rules: RemedyRules, released_s: float) -> list[tuple[float, float, Reading]]:
+def _follow(
+    bench: Bench, trial: Trial, settings: PressSettings, rules: RemedyRules, released_s: float
+) -> list[tuple[float, float, Reading]]:
     """When the board was asked, when it had answered, and what, until it reads the release or has had time enough."""
     read: list[tuple[float, float, Reading]] = []
-    while not read or (read[-1][2] != "low" and read[-1][0] - released_s < FOLLOWS_WITHIN * rules.poll_period_s):
+    longest_s = FOLLOWS_WITHIN * rules.poll_period_s
+    while not read or (read[-1][2] != settings.reads_released and read[-1][0] - released_s < longest_s):
         bench.clock.wait(0.0)
         asked_s = bench.clock.now()
         reads = read_pin(bench, trial.pin)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from results.record.observation import Reading
 from results.record.run_record import DwellRules, PressLevelRules, RemedyRules, SweepRules
 from results.record.trial import Resistor
 
@@ -80,6 +81,11 @@ class PressSettings:
         """V_IL, or (pressed to ground) how far V_IH is below the nominal rail: so near to its rest level a pin reads as
         released."""
         return self.v_il if self.press_to == "rail" else self.rail_v - self.v_ih
+
+    @property
+    def reads_released(self) -> Reading:
+        """What the board reads of a pin that was let go and is at rest."""
+        return "low" if self.press_to == "rail" else "high"
 
     def reading_limit_v(self, at_v: float) -> float:
         """By how much a reading may be wrong there (V): k = 2, rectangular limits of the meter."""

@@ -34,6 +34,7 @@ from results.analysis.findings import (
 from results.analysis.load_line import RestVoltage
 from results.analysis.pull_down.pull_down_ways import PullDownWay, PullDownWays
 from results.analysis.remedies.latch import LevelTried, OverdriveFinding, PressLevelFinding
+from results.analysis.remedies.remedy import RemedyFinding
 from results.analysis.resistor.fold import Passage
 from results.analysis.uncertainty.budget import Budget
 from results.analysis.uncertainty.monte_carlo import Comparison, Stated
@@ -71,6 +72,7 @@ LEVELS: Mapping[type, tuple[str, ...]] = {
     OverdriveFinding: ("latched_v", "swept_at_v"),
     LevelTried: ("level",),
     PressLevelFinding: ("never", "always", "swept"),
+    RemedyFinding: ("rest",),
 }
 """What in a finding is the voltage of a node, by its field."""
 

@@ -11,6 +11,7 @@ from results.quantity import show
 from results.report.csv_file import Cell, with_u, write_csv
 from results.report.numbers import NOT_DETERMINED, quantity_text
 from results.report.section import Column, Section, Table
+from results.words import words_for
 
 COLUMNS = (
     "unit",
@@ -57,6 +58,7 @@ def remedy_sections(finding: RunFinding) -> list[Section]:
 
 
 def _compared(finding: RunFinding, rows: list[SideBySide]) -> Section:
+    press_to = finding.record.press_to
     columns = (
         Column("Remedy"),
         Column("Clears"),
@@ -68,13 +70,13 @@ def _compared(finding: RunFinding, rows: list[SideBySide]) -> Section:
     )
     cells = tuple(
         (
-            row.remedy,
+            words_for(press_to, row.remedy),
             clears_text(row),
             _margin(row),
             _amount(row.extra_current_a, "A"),
             _amount(row.power_w, "W"),
             NOT_DETERMINED if row.release_time_s is None else show(row.release_time_s, "s", 3),
-            PARTS[row.remedy],
+            words_for(press_to, PARTS[row.remedy]),
         )
         for row in rows
     )
@@ -96,7 +98,12 @@ def _compared(finding: RunFinding, rows: list[SideBySide]) -> Section:
         f"{show(rules.poll_period_s, 's')} for {show(rules.open_time_s, 's')}. Release times are those with the bench "
         "on the node, and of a contact hold the time that two relays take.",
     )
-    return Section("Remedies side by side", said, (Table(columns, cells, marked=clears_all),), notes=notes)
+    table = Table(columns, cells, marked=clears_all)
+    return Section("Remedies side by side", _for(press_to, said), (table,), notes=_for(press_to, notes))
+
+
+def _for(press_to: str, texts: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(words_for(press_to, one) for one in texts)
 
 
 def _amount(value: float | None, unit: str) -> str:
@@ -119,10 +126,10 @@ def _by_pin(finding: RunFinding) -> Section:
     rows = tuple(
         (
             pin.pin + (f" ({show(pin.condition.rail_v, 'V')})" if several else ""),
-            one.remedy,
+            words_for(finding.record.press_to, one.remedy),
             f"{one.verdict}" + (f", {one.cleared} of {one.tries}" if one.tries else ""),
             margin_text(one.margin, one.margin_of) if one.verdict == "clears" else "–",
-            _seen(one, finding.record.rules.coverage),
+            _seen(one, finding.record.rules.coverage, finding.record.press_to),
         )
         for pin in pins
         for one in pin.remedies
@@ -130,7 +137,7 @@ def _by_pin(finding: RunFinding) -> Section:
     return Section("Remedies by pin", tables=(Table(columns, rows),), level=2)
 
 
-def _seen(one: RemedyFinding, coverage: float) -> str:
+def _seen(one: RemedyFinding, coverage: float, press_to: str) -> str:
     """The numbers of one remedy on one pin, in words."""
     said = []
     if one.resistor:
@@ -154,9 +161,8 @@ def _seen(one: RemedyFinding, coverage: float) -> str:
     if one.safe_gap is not None:
         gap = show(one.safe_gap.value, "s", 3) if one.safe_gap_is_bound else quantity_text(one.safe_gap, "s", coverage)
         said.append(f"safe gap {'at most ' if one.safe_gap_is_bound else ''}{gap}")
-    if one.note:
-        said.append(one.note)
-    return "; ".join(said)
+    said = [words_for(press_to, part) for part in said]
+    return "; ".join([*said, one.note] if one.note else said)
 
 
 def has_remedies(finding: RunFinding) -> bool:

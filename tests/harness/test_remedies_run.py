@@ -129,8 +129,8 @@ def test_summary_csv_report_and_plain_lines_say_so(run: Run) -> None:
     listen = PlainLines(said.append)
     for event in run[2]:
         listen(event)
-    assert any("D1 reset default driven low #1  the pin is low, node at " in line for line in said)
-    assert any("D1 reset default polled buffer #1  the pin is low" in line for line in said)
+    assert any("D1 reset default driven low #1  the pin is released, node at " in line for line in said)
+    assert any("D1 reset default polled buffer #1  the pin is released" in line for line in said)
 
 
 class StopWhileTried(list[Event]):

@@ -15,7 +15,7 @@ from procedures.polled_buffer import polled_buffer
 from results.record.run_record import RemedyRules
 from results.record.trial import NO_RESISTOR, Condition, Trial
 from tests.procedures.curve_bench import settings
-from tests.procedures.latch_bench import LatchBench, acts
+from tests.procedures.latch_bench import LatchBench, acts, latches_low
 
 RULES = RemedyRules(("driven low",), 4e-3, "polled buffer", 0.05, 20e-6, polls=3)
 DRIVEN, CHANGED, POLLED = (
@@ -110,3 +110,37 @@ def test_without_the_instrument_nothing_is_touched(procedure: object, trial: Tri
 def test_polling_needs_the_plan_to_say_how() -> None:
     with pytest.raises(ProcedureError, match=r"polled buffer #1: the plan has no \[remedies\]"):
         polled_buffer(LatchBench().as_bench(), POLLED, replace(settings(), remedies=None))
+
+
+def to_ground() -> LatchBench:
+    """The same pin with a pull-up, on a bench that presses to ground; its meter is no load."""
+    return LatchBench(law=latches_low, load_s=0.0, threshold_v=1.9, to_ground=True)
+
+
+ASKED_TO_GROUND = settings(press_to="ground", v_il=1.3, v_ih=2.5, remedies=RULES)
+
+
+def test_a_pull_up_input_is_driven_to_the_rail_as_measured() -> None:
+    bench = to_ground()
+    bench.rail_v = 3.305
+    observation = driven_low(bench.as_bench(), DRIVEN, ASKED_TO_GROUND)
+    assert "press D1 by source to 3.305" in bench.done
+    assert {probe.level_v for probe in observation.probes} == {None, 3.305}
+    log = observation.probes[1]
+    part = observation.trace.voltage_v[log.first : log.first + log.count]
+    assert part[0] == pytest.approx(3.3 - 2.04, abs=0.02)
+    assert part[-1] == pytest.approx(3.305, abs=1e-3)
+    assert observation.contact == "board reading"
+
+
+def test_the_changeover_contact_of_a_pull_up_input_leads_to_the_rail() -> None:
+    observation = changeover(to_ground().as_bench(), CHANGED, ASKED_TO_GROUND)
+    mirrored = changeover(LatchBench(load_s=0.0).as_bench(), CHANGED, settings())
+    assert acts(observation) == acts(mirrored)
+    assert 3.3 - observation.trace.voltage_v == pytest.approx(mirrored.trace.voltage_v, abs=2.1e-4)
+
+
+def test_a_polled_pull_up_input_is_followed_until_it_reads_high() -> None:
+    observation = polled_buffer(to_ground().as_bench(), POLLED, ASKED_TO_GROUND)
+    polled = [(probe.level_v, probe.reads) for probe in observation.probes if probe.act == "polled"]
+    assert polled == [*[(0.0, "low")] * 3, *[(None, "high")] * 4]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from results.analysis.pin_bench import PinBench
-from results.analysis.remedies.probe_reading import node_of, source_of
+from results.analysis.remedies.probe_reading import gain_limit_v, node_of, source_of
 from results.analysis.value import Value
 from results.record.observation import Act, Observation, Probe
 from results.record.trace import FloatArray
@@ -43,10 +43,10 @@ class Step:
     notes: tuple[str, ...] = ()
 
 
-def find(observation: Observation, act: Act, repeat: int = 1, level_v: float | None = None) -> Probe | None:
-    """The look of this act, or None where there was none."""
+def find(observation: Observation, act: Act, repeat: int = 1, *, forced: bool = False) -> Probe | None:
+    """The look of this act, or None where there was none. `forced`: while something was forced to a level."""
     for probe in observation.probes:
-        if (probe.act, probe.repeat, probe.level_v) == (act, repeat, level_v):
+        if (probe.act, probe.repeat, probe.level_v is not None) == (act, repeat, forced):
             return probe
     return None
 
@@ -66,8 +66,8 @@ def driven_low_step(bench: PinBench, observation: Observation) -> Step | None:
     looks = {
         "latched": find(observation, "released"),
         "log": find(observation, "driven low"),
-        "first": find(observation, "driven low", 1, 0.0),
-        "rest": find(observation, "driven low", 2, 0.0),
+        "first": find(observation, "driven low", forced=True),
+        "rest": find(observation, "driven low", 2, forced=True),
         "after": find(observation, "released", 2),
     }
     if looks["latched"] is None or looks["rest"] is None:
@@ -138,7 +138,7 @@ def mean_of(bench: PinBench, volts: FloatArray) -> Value | None:
     if not volts.size or np.isnan(volts).any():
         return None
     mean_v, meter = float(volts.mean()), bench.record.meter
-    limit_v = abs(mean_v) * meter.accuracy_reading + meter.accuracy_v
+    limit_v = gain_limit_v(mean_v, meter) + meter.accuracy_v
     # Samples of a log are correlated (hum): the spread itself, not that of the mean, is what is left to chance.
     return Value(mean_v, math.hypot(limit_v / math.sqrt(3.0), float(volts.std()) if volts.size > 1 else 0.0))
 

@@ -93,13 +93,13 @@ def margin_text(margin: float | None, margin_of: str) -> str:
 
 
 def step_text(finding: RemedyFinding | None) -> str:
-    """What one try shows by itself: whether the pin was low with the remedy at work."""
+    """What one try shows by itself: whether the pin was released with the remedy at work."""
     if finding is None:
         return "not determined"
     if not finding.tries:
         said: str = finding.verdict
     else:
-        said = "the pin is low" if finding.verdict in ("clears", "nothing to clear") else finding.verdict
+        said = "the pin is released" if finding.verdict in ("clears", "nothing to clear") else finding.verdict
     if finding.rest is not None:
         said += f", node at {show(finding.rest.value, 'V', 3)}"
     if finding.polls:

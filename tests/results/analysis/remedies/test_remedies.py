@@ -404,5 +404,5 @@ def test_margins_and_steps_in_words() -> None:
     assert margin_text(38.3, "current") == "39.3 × in current"
     assert margin_text(None, "time") == "not determined"
     one = RemedyFinding("polled buffer", "clears", tries=1, cleared=1, polls=6, polls_right=6)
-    assert step_text(one) == "the pin is low, 6 of 6 polls right"
+    assert step_text(one) == "the pin is released, 6 of 6 polls right"
     assert step_text(RemedyFinding("driven low", "failed", note="a short")) == "failed  (a short)"
