@@ -66,7 +66,7 @@ def press_faults(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
             yield Fault(where, f"must not be below V_IH of {show(highest_v, 'V')}: nothing would be pressed")
 
 
-ONLY_TO_THE_RAIL = ("board_or_chip", "damage_watch")
+ONLY_TO_THE_RAIL = ("board_or_chip",)
 """Tables of steps that are made of pins pressed to the rail only."""
 
 

@@ -29,8 +29,9 @@ def pin_leakage(bench: Bench, trial: Trial, settings: PressSettings) -> Observat
     looks = Looks(bench, trial.pin, settings)
     with bench.pressed(trial.pin, "source", 0.0, settings.hold_s):
         looks.look("pressed", level_v=0.0, with_current=True, wait_s=settings.hold_s)
-        bench.force(start.level_v)
-        looks.look("pressed", level_v=start.level_v, with_current=True, wait_s=settings.hold_s)
+        rail_v = start.level_v if settings.press_to == "rail" else settings.mirrored(0.0, start.rail_v)
+        bench.force(rail_v)
+        looks.look("pressed", level_v=rail_v, with_current=True, wait_s=settings.hold_s)
     return Observation(
         trace=looks.trace(),
         rail_v=start.rail_v,

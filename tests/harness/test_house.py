@@ -152,6 +152,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "results.report.report": {"write_report"},
         "results.report.tables": {"write_pins_csv", "write_trials_csv"},
         "results.series": {"SERIES"},
+        "results.words": {"words_for"},
     },
 }
 """Room -> module -> names that other rooms use of it. A new name here is a decision, not an accident."""

@@ -56,7 +56,9 @@ def damage_items(
 
 def _by_source(record: RunRecord, pin: str, seen: Sequence[Observation | None], limit_a: float) -> Iterator[CheckItem]:
     for index, name in enumerate(NAMES):
-        points = [_point(one, index) for one in (seen[0], seen[-1])]
+        # A pull-up drives most at 0 V, and there the rail drives it.
+        by_rail = record.press_to == "ground" and index == 0
+        points = [_point(one, index, by_rail=by_rail) for one in (seen[0], seen[-1])]
         if len(seen) < 2 or points[0] is None or points[1] is None:
             yield open_item(f"{pin} {name}", "not measured both before and after", "A")
             continue
@@ -71,8 +73,9 @@ def _by_source(record: RunRecord, pin: str, seen: Sequence[Observation | None], 
         yield judged(f"{pin} {name}", change_a, "A", u_a, low=-limit_a, high=limit_a, note=note)
 
 
-def _point(seen: Observation | None, index: int) -> tuple[float, Value] | None:
-    """Node (V) and current into it of one look; None where it was not made."""
+def _point(seen: Observation | None, index: int, *, by_rail: bool) -> tuple[float, Value] | None:
+    """Node (V) and current into it of one look; None where it was not made. `by_rail`: the rail instead of the node,
+    where it was measured."""
     if seen is None or seen.outcome != "measured" or index >= len(seen.probes) or seen.trace.current_a is None:
         return None
     probe = seen.probes[index]
@@ -81,7 +84,8 @@ def _point(seen: Observation | None, index: int) -> tuple[float, Value] | None:
     if len(amperes) < LAST or not np.isfinite(amperes).all():
         return None
     u_a = FEW * float(np.std(amperes, ddof=1)) / math.sqrt(LAST)
-    return float(np.mean(seen.trace.voltage_v[end - LAST : end])), Value(float(np.mean(amperes)), u_a)
+    node_v = float(np.mean(seen.trace.voltage_v[end - LAST : end]))
+    return seen.rail_v if by_rail and seen.rail_v is not None else node_v, Value(float(np.mean(amperes)), u_a)
 
 
 def _by_trials(record: RunRecord, pin: Pin, read: Sequence[ReadTrial], limit_a: float) -> Iterator[CheckItem]:

@@ -99,19 +99,19 @@ def short_of_what_is_needed(finding: RemedyFinding) -> RemedyFinding:
 def _without_load(bench: PinBench, pin: PinFinding, finding: RemedyFinding) -> RemedyFinding:
     """What a polled buffer rests on is the pin's own pull-down; meter and fixture, which help it, are no part of it.
 
-    Without them a time constant C/(G_pd + G_load) is C/G_pd.
+    Without them a time constant C/(G_pd + G_load) is C/G_pd, wherever they end.
     """
-    if finding.remedy != "polled buffer" or bench.helping_s == 0.0:
+    if finding.remedy != "polled buffer":
         return finding
     if pin.pull_down_from == "not found":
-        if finding.verdict not in ("clears", "nothing to clear"):
+        if finding.verdict not in ("clears", "nothing to clear") or bench.helping_s == 0.0:
             return finding
         why = "no pull-down was found: the meter may be what pulled the node low"
         return replace(finding, verdict="undecided", safe_gap=None, note="; ".join(filter(None, (finding.note, why))))
     measured = pin.pull_down is not None and pin.pull_down_from != "plan range"
     weakest_ohm = bench.record.rules.pull_down_high_ohm
     inside_ohm = pin.pull_down.value if measured and pin.pull_down is not None else weakest_ohm
-    load_s = UNSTATED_LOAD_S if bench.helping_s is None else bench.helping_s
+    load_s = UNSTATED_LOAD_S if bench.load_s is None else bench.load_s
     longer = 1.0 + load_s * inside_ohm
     gap = finding.safe_gap
     return finding if gap is None else replace(finding, safe_gap=Value(gap.value * longer, gap.u * longer))

@@ -11,7 +11,7 @@ import pytest
 from results.analysis.analysis import analyse
 from results.record.check import CheckItem
 from results.record.observation import Observation, Probe
-from results.record.run_record import RunRecord, SourceModel
+from results.record.run_record import Levels, RunRecord, SourceModel
 from results.record.trace import Trace
 from results.record.trial import Condition, Trial
 from tests.results.analysis.made_pins import Bench, d3, record_of, trials_of
@@ -79,6 +79,25 @@ def test_a_rail_that_has_moved_is_no_damage() -> None:
     item = found(looked(noise_a=0.0), looked(rail_v=3.32, noise_a=0.0))["D1 at the rail"]
     assert item.value == pytest.approx(0.0, abs=1e-12)
     assert item.verdict == "pass"
+
+
+def pulled_up(at_zero_a: float = 0.0, rail_v: float = 3.3) -> Observation:
+    """A pull-up of 60 kΩ that leaks so much to ground at 0 V: what the source gives there and at the rail."""
+    seen = looked(rail_v=rail_v, noise_a=0.0)
+    amperes = np.repeat([at_zero_a - rail_v / PULL_DOWN_OHM, 0.0], 4)
+    return replace(seen, trace=Trace(seen.trace.time_s, seen.trace.voltage_v, amperes), rail_v=rail_v)
+
+
+def test_of_a_pull_up_the_rail_moves_what_it_drives_at_0_v() -> None:
+    """20 mV over 60 kΩ are 333 nA there, too; a leak of 0.5 µA to ground is none of that."""
+    first, last = step(1, 1), step(2, 2)
+    known = replace(record(first, last), press_to="ground", levels=Levels(1.3, 2.5))
+    sound = analyse(known, [(first, pulled_up()), (last, pulled_up(rail_v=3.32))]).damage
+    assert [(item.name, item.verdict) for item in sound] == [("D1 at 0 V", "pass"), ("D1 at the rail", "pass")]
+    assert sound[0].value == pytest.approx(0.0, abs=1e-12)
+    leaks = analyse(known, [(first, pulled_up()), (last, pulled_up(0.5e-6))]).damage
+    assert [item.verdict for item in leaks] == ["fail", "pass"]
+    assert leaks[0].value == pytest.approx(0.5e-6, rel=1e-6)
 
 
 def test_what_was_not_measured_at_both_ends_is_not_determined() -> None:
