@@ -66,16 +66,9 @@ def press_faults(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
             yield Fault(where, f"must not be below V_IH of {show(highest_v, 'V')}: nothing would be pressed")
 
 
-ONLY_TO_THE_RAIL = ("board_or_chip",)
-"""Tables of steps that are made of pins pressed to the rail only."""
-
-
 def ground_faults(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
-    """Inputs with a pull-up are pressed, released and swept; everything else is about inputs with a pull-down."""
+    """Inputs with a pull-up rest at the rail."""
     if plan.press.to == "rail":
         return
-    for name in ONLY_TO_THE_RAIL:
-        if getattr(plan, name, None) is not None:
-            yield Fault((name,), 'is made of pins that are pressed to the rail, press.to is "ground"', "")
     if not any(level_faults(plan, raw)) and thresholds(plan).v_ih >= plan.rail.voltage_v:
         yield Fault(("levels",), "V_IH must be below the rail, or no pin that rests there is released", "")

@@ -71,4 +71,5 @@ def checklist_faults(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
             named = f'"{resistor}"' if key not in raw["board_or_chip"] else None
             yield Fault(("board_or_chip", key), "is not one of trials.resistors", named)
     if table.pad_resistor == NO_RESISTOR:
-        yield Fault(("board_or_chip", "pad_resistor"), "must be a resistor: nothing else pulls the pad low")
+        rests = "low" if plan.press.to == "rail" else "high"
+        yield Fault(("board_or_chip", "pad_resistor"), f"must be a resistor: nothing else pulls the pad {rests}")

@@ -208,15 +208,6 @@ def test_a_bench_that_presses_to_ground_is_checked_too(tmp_path: Path) -> None:
     assert {"rail", "relays", "meter zero", "step response", "meter while relays move", "source path"} <= passed
 
 
-def test_the_checklist_for_board_or_chip_is_refused() -> None:
-    plan = mirrored_plan(("D1", "D2"), resistors='["none", "8.2 kΩ"]')
-    plan = plan.replace("[trials]", '[board_or_chip]\npins = ["D1"]\npad_resistor = "8.2 kΩ"\n[trials]')
-    with pytest.raises(UserFileError) as caught:
-        plan_from_text(plan)
-    said = 'plan.toml: board_or_chip: is made of pins that are pressed to the rail, press.to is "ground"'
-    assert said in str(caught.value)
-
-
 def test_a_pull_up_input_that_leaks_after_its_test_is_flagged(tmp_path: Path) -> None:
     """D2 has a plain leak to ground that comes and goes; with this seed it is there afterwards, most of it at 0 V."""
     leaks = f'{SOUND_UP}\nleak = {{ kind = "plain", current_a = 5e-6 }}\nleak_probability = 0.5'

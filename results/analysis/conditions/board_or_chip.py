@@ -15,6 +15,7 @@ from typing import get_args
 
 from results.analysis.conditions.origin import ChecklistStep, Origin, OriginFinding, State
 from results.analysis.findings import PinFinding
+from results.analysis.leakage import RestPoint
 from results.analysis.pin_bench import PinBench, ReadTrial
 from results.analysis.value import Value
 from results.record.run_record import Rules, RunRecord
@@ -78,7 +79,7 @@ def origin_of(steps: Sequence[ChecklistStep]) -> OriginFinding:
     if first is None or first.leak is None:
         why = "" if first is None else f": {first.note}"
         return OriginFinding("not determined", f"the leak as it stands is not known{why}", (), tuple(steps))
-    if first.settled is None or first.settled.value < KNOWN_BY * first.settled.u:
+    if first.held is None or first.held.value < KNOWN_BY * first.held.u:
         return OriginFinding("no leak", "as it stands the pin shows no leak that could be followed", (), tuple(steps))
     said = [EVIDENCE[step.handling, step.state] for step in _telling(steps) if (step.handling, step.state) in EVIDENCE]
     sides = {side for side, _ in said}
@@ -138,8 +139,20 @@ def _step(bench: PinBench, pin: PinFinding, handling: Handling, reads: Sequence[
         return ChecklistStep(handling, len(reads), len(rests), None, None, None, "not known", humidity, why)
     inside = Value(0.0, 0.0) if handling == "pad" else pull_down_s(pin, bench.record.rules)
     leaks = [rest.leakage(inside) for rest in rests]
-    settled = _mean([rest.touch for rest in rests])
-    return ChecklistStep(handling, len(reads), len(rests), settled, _mean(leaks), None, "not known", humidity)
+    settled, by_leak = (_mean(volts) for volts in ([rest.touch for rest in rests], [_held(r, inside) for r in rests]))
+    return ChecklistStep(
+        handling, len(reads), len(rests), settled, _mean(leaks), None, "not known", humidity, by_leak=by_leak
+    )
+
+
+def _held(rest: RestPoint, inside: Value) -> Value:
+    """The node less what flows back from ends that are not at 0 V, over all that is on it, in volt."""
+    outside_s, ends = rest.outside.value, rest.ends
+    total_s = outside_s + inside.value * (1.0 + rest.series_ohm * outside_s)
+    back_a = rest.injected_a * (1.0 + rest.series_ohm * inside.value) + inside.value * ends.fitted_v
+    lift_v = back_a / total_s
+    end_v = ends.fitted_u_v * (rest.fitted.value + inside.value) / total_s
+    return Value(rest.touch.value - lift_v, math.hypot(rest.touch.u, lift_v * inside.u / total_s, end_v))
 
 
 def pull_down_s(pin: PinFinding, rules: Rules) -> Value:
@@ -155,7 +168,7 @@ def _compared(step: ChecklistStep, first: ChecklistStep, rules: Rules) -> Checkl
 
     But at the pad, both have the same conductance on the node, known or not: the share is that of the voltages.
     """
-    one, whole = (step.leak, first.leak) if step.handling == "pad" else (step.settled, first.settled)
+    one, whole = (step.leak, first.leak) if step.handling == "pad" else (step.held, first.held)
     if one is None or whole is None or whole.value <= 0.0:
         return step
     share = one.value / whole.value

@@ -20,6 +20,8 @@ class ChecklistStep:
 
     `presses` that are evidence, of `made`; `settled` (V) where the bench touches, `leak` (A) and `share` of the leak as
     it stands, means of them, None where not determined (`note` says why). `humidity` 0 to 1, None where nobody asked.
+    `by_leak` (V): how far the leak alone holds the node from where it would rest, what a load that ends elsewhere does
+    (ends.py) taken off; None: as far as `settled` says.
     """
 
     handling: Handling
@@ -31,6 +33,12 @@ class ChecklistStep:
     state: State
     humidity: float | None = None
     note: str = ""
+    by_leak: Value | None = None
+
+    @property
+    def held(self) -> Value | None:
+        """How far the leak holds the node from its rest level, in volt."""
+        return self.settled if self.by_leak is None else self.by_leak
 
 
 @dataclass(frozen=True)
