@@ -103,8 +103,9 @@ def check(
 ) -> None:
     """Check the bench itself, with no pin on it: meter, time base, rail, relays, every resistor in place, fixture.
 
-    The check is kept in a folder checks beside the bench file, where runs find it. Exit status: 0 nothing failed, 2 a
-    file is wrong, 3 an item or the bench failed.
+    The check is kept in a folder checks beside the bench file, where runs find it.
+
+    Exit status: 0 nothing failed, 2 a file is wrong, 3 an item or the bench failed.
     """
     raise typer.Exit(_check(bench, plan, operator))
 
