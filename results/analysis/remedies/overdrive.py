@@ -17,7 +17,7 @@ from results.analysis.findings import PinFinding, SweepFinding
 from results.analysis.leakage import RestPoint
 from results.analysis.pin_bench import PinBench
 from results.analysis.remedies.latch import OverdriveFinding
-from results.analysis.remedies.overdrive_swept import largest_current, latched_voltage
+from results.analysis.remedies.overdrive_swept import largest_current, latched_voltage, read_at
 from results.analysis.remedies.probe_reading import moves, node_of
 from results.analysis.value import Value
 from results.quantity import show
@@ -169,7 +169,7 @@ def _with_sweep(
     with_value = replace(
         finding,
         state=finding.state if steps else "latches",
-        latched_v=finding.latched_v or Value(latched_v, 0.0),
+        latched_v=finding.latched_v or read_at(bench, sweep, latched_v),
         swept=value,
         swept_half_width_a=half_a,
         swept_at_v=at_v,

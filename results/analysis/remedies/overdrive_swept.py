@@ -29,6 +29,17 @@ def latched_voltage(bench: PinBench, sweep: SweepFinding) -> float | None:
     return max((rest.voltage_v for rest in rests if rest.stable), default=None)
 
 
+def read_at(bench: PinBench, sweep: SweepFinding, at_v: float) -> Value:
+    """A rest point of the down branch with the limits of the meter and, over the slope there, those of the source's
+    offset in its u (rectangular)."""
+    volts, amperes = curve_of(sweep.points, "down")
+    slope_s = abs(float(np.interp(at_v, volts, np.gradient(amperes, volts))))
+    meter, source = bench.record.meter, bench.record.source
+    limit_v = abs(at_v - ground_of(meter).value) * meter.accuracy_reading + meter.accuracy_v
+    offset_v = 0.0 if source is None else source.accuracy_a / max(slope_s, 1e-12)
+    return Value(at_v, standard_uncertainty((limit_v, offset_v), 0.0))
+
+
 def largest_current(
     bench: PinBench, sweep: SweepFinding, observation: Observation
 ) -> tuple[Value, float, float] | None:

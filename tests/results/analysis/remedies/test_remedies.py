@@ -289,6 +289,9 @@ def test_the_overdrive_current_of_a_sweep_is_no_more_certain_than_the_load_of_th
     assert certain is not None
     assert doubtful.swept is not None
     assert certain.swept is not None
+    assert certain.latched_v is not None
+    assert certain.latched_v.value == pytest.approx(2.0309, abs=5e-3)
+    assert 0.5e-3 / math.sqrt(3.0) < certain.latched_v.u < 2e-3
     more_a = math.sqrt(doubtful.swept.u**2 - certain.swept.u**2)
     assert 0.8 * 0.05e-6 / math.sqrt(3.0) < more_a < 2.03 * 0.05e-6 / math.sqrt(3.0)
 
