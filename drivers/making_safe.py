@@ -15,8 +15,8 @@ from drivers.relays import Relays
 from drivers.source import Source
 from drivers.wiring import Wiring
 
-MAKE_SAFE_S = 20.0
-"""Real seconds that making safe takes at most, where two relay devices and a source are all deaf."""
+MAKE_SAFE_S = 35.0
+"""Real seconds that making safe takes at most: 27 s where two relay devices, source, supply, chamber are all deaf."""
 
 
 def safe_steps(
