@@ -105,8 +105,6 @@ def _ends(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
     named = None if at(plan.raw, ("press", "to")) is not None else f'"{plan.press.to}"'
     if bench.wiring.press_to != plan.press.to:
         yield Fault(("press", "to"), f"{bench.path} presses to the other end (wiring.press_to)", named)
-    if plan.press.to == "ground" and (bench.coupons.released is not None or bench.coupons.stuck is not None):
-        yield Fault(("press", "to"), f"the [coupons] of {bench.path} are made for presses to the rail", named)
 
 
 def _pins(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

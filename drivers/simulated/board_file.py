@@ -68,7 +68,7 @@
     [[coupons]]                       # a check coupon on the fixture, which is no pin of the unit
     name = "released"                 # or "stuck"
     channel = "switch 125"
-    resistance_ohm = 33e3             # to ground
+    resistance_ohm = 33e3             # to ground; where press_to is "ground" to the rail, and its leak to ground
     capacitance_f = 220e-9
     leak = { kind = "none" }          # one that latches: a leak as of a pin
 
@@ -369,7 +369,7 @@ class PinPart(Part):
 
 
 class CouponPart(Part):
-    """A known network on a select relay of its own; `resistance_ohm` to ground."""
+    """A known network on a select relay of its own; `resistance_ohm` to ground, or (pressed to ground) to the rail."""
 
     name: Literal["released", "stuck"]
     channel: Channel
@@ -379,11 +379,14 @@ class CouponPart(Part):
 
     _channel = field_validator("channel", mode="before")(parse_channel)
 
-    def node(self) -> PinPart:
+    def node(self, pulls: Literal["down", "up"] = "down") -> PinPart:
         """The network as a node of the world, under a name that no console answers to."""
-        pull_down = LinearPullDown(resistance_ohm=self.resistance_ohm)
         return PinPart(
-            name=f"coupon-{self.name}", node_capacitance_f=self.capacitance_f, pull_down=pull_down, leak=self.leak
+            name=f"coupon-{self.name}",
+            node_capacitance_f=self.capacitance_f,
+            pulls=pulls,
+            pull_down=LinearPullDown(resistance_ohm=self.resistance_ohm),
+            leak=self.leak,
         )
 
 
@@ -409,7 +412,8 @@ class Board(Part):
 
     def nodes(self) -> tuple[PinPart, ...]:
         """All that a relay can put on the bus: the pins of the unit, then the coupons."""
-        return (*self.pins, *(coupon.node() for coupon in self.coupons))
+        pulls: Literal["down", "up"] = "down" if self.wiring.press_to == "rail" else "up"
+        return (*self.pins, *(coupon.node(pulls) for coupon in self.coupons))
 
     def select_channels(self) -> dict[str, Channel]:
         """Pin name -> the channel of its select relay; pins in order from switch 101 on where the file says nothing."""

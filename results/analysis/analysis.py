@@ -67,16 +67,15 @@ def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]
 
 
 def _with_what_is_no_pin(found: RunFinding, every: Sequence[tuple[Trial, Observation | None]]) -> RunFinding:
-    """What the check coupons showed, and whether pins came out of the run as they went in."""
+    """Whether pins came out of the run as they went in: of that there is no mirror image."""
     record = found.record
-    coupons = [_read(record, trial, observation) for trial, observation in every if trial.kind == "coupon"]
     watched = [(trial, observation) for trial, observation in every if trial.kind == "damage watch"]
     read = [ReadTrial(row.trial, row.observation, row.trace) for row in found.trials]
-    return replace(found, coupons=coupon_items(record, coupons), damage=damage_items(record, watched, read))
+    return replace(found, damage=damage_items(record, watched, read))
 
 
 def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:
-    every = _in_order(record, observations)
+    every = list(_in_order(record, observations))
     made = [(trial, observation) for trial, observation in every if trial.kind not in NO_PIN]
     read = [_read(record, trial, observation) for trial, observation in made if trial.kind == "trial"]
     grouped = _with_a_condition_of_their_own([trial for trial, _ in made])
@@ -109,8 +108,9 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
     pins = with_dwells(record, pins, made)
     rows = {row.trial.sequence: row for pin in pins for row in pin.rows}
     trials = tuple(rows[one.trial.sequence] for one in read)
+    coupons = [_read(record, trial, observation) for trial, observation in every if trial.kind == "coupon"]
     found = RunFinding(record, trials, pins, tuple(_notes(pins)), board_advice(record, pins))
-    return with_spread(with_repeatability(found))
+    return replace(with_spread(with_repeatability(found)), coupons=coupon_items(record, coupons))
 
 
 def _with_a_condition_of_their_own(trials: Sequence[Trial]) -> list[Trial]:

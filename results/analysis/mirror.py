@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, TypeVar
 
+from results.analysis.check.coupon_item import CouponItem
 from results.analysis.conditions.dwell_finding import DwellFinding
 from results.analysis.conditions.origin import ChecklistStep
 from results.analysis.ends import MirroredMeter
@@ -40,6 +41,7 @@ from results.analysis.uncertainty.budget import Budget
 from results.analysis.uncertainty.monte_carlo import Comparison, Stated
 from results.errors import RecordError
 from results.quantity import show
+from results.record.check import CheckItem
 from results.record.observation import Branch, Observation, Probe, Reading, SweepStep
 from results.record.run_record import Levels, MeterModel, RunRecord
 from results.record.trace import Trace
@@ -231,6 +233,8 @@ class _Image:
             return self._originals.get(id(found), found)
         if not is_dataclass(found) or isinstance(found, type):
             return found
+        if isinstance(found, CouponItem):
+            self._rail_v = next(iter(self._rails.values()))
         if isinstance(found, (PinFinding, TrialFinding, SweepFinding)):
             condition = found.condition if isinstance(found, PinFinding) else found.trial.condition
             self._rail_v = self._rails[condition.rail_v]
@@ -253,6 +257,9 @@ class _Image:
             changed[name] = _negative(changed[name])
         for one, other in SWAPPED.get(kind, ()):
             changed[one], changed[other] = changed[other], changed[one]
+        if kind is CheckItem and found.unit == "V":
+            value, low, high = (self._at_node(changed[name]) for name in ("value", "high", "low"))
+            changed |= {"value": value, "low": low, "high": high}
         if kind is Budget and found.unit == "V":
             changed["value"] = self._at_node(found.value)
         if kind is Stated and found.budget.unit == "V" and found.comparison is not None:

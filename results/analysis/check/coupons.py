@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from results.analysis.check.check_rule import judged, open_item
 from results.analysis.check.coupon_item import CouponItem, When
+from results.analysis.ends import ground_of
 from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import ReadTrial
 from results.analysis.verdict import STUCK
@@ -81,8 +82,14 @@ def _decay(record: RunRecord, one: ReadTrial, coupon: ReleasedCoupon) -> list[Ch
     else:
         note = "an upper bound" if decay.is_upper_bound else ""
         tau = judged(names[0], decay.time_constant_s, "s", decay.u_s or 0.0, low=low, high=high, note=note)
-    limit_v = 2.0 * record.meter.accuracy_v + FLOOR_SHARE * record.rail_v
+    # A load that does not end where the coupon's resistor does holds it away from there.
+    here = record.under(one.trial.condition)
+    held_v = ground_of(here.meter).value * load_s / (1.0 / coupon.resistor_ohm + load_s)
+    limit_v = 2.0 * record.meter.accuracy_v + FLOOR_SHARE * record.rail_v + coupon.tolerance * held_v
     if trace.settled is None:
         return [tau, open_item(names[1], "it did not come to rest within the log", "V")]
     settled = trace.settled
-    return [tau, judged(names[1], settled.voltage_v, "V", settled.u_noise_v, low=-limit_v, high=limit_v)]
+    return [
+        tau,
+        judged(names[1], settled.voltage_v, "V", settled.u_noise_v, low=held_v - limit_v, high=held_v + limit_v),
+    ]
