@@ -58,6 +58,9 @@ def _verdict(record: RunRecord, one: ReadTrial, name: str, expected: tuple[str, 
     if not any(resistor.name == NO_RESISTOR for resistor in record.resistors):
         record = replace(record, resistors=(*record.resistors, Resistor(NO_RESISTOR, None)))
     [row] = analyse_pin(record.under(one.trial.condition), one.trial.condition, Pin(one.trial.pin), [one]).rows
+    if row.verdict == "failed":
+        # No press was made, or none that could be read: that is no wrong reading, and no right one either.
+        return open_item(name, f"the trial failed: {row.note}" if row.note else "the trial failed")
     must = "must be released" if expected == LET_GO else "must stay high"
     note = f"{row.verdict}; {must}" + (f"; {row.note}" if row.note and row.verdict not in expected else "")
     verdict: CheckVerdict = "pass" if row.verdict in expected else "fail"
