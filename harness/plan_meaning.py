@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from results.analysis.repeats.stuck_rate import presses_needed
+from results.analysis.uncertainty.stuck_rate import presses_needed
 from results.errors import QuantityError
 from results.logic_levels import full_name, levels
 from results.record.run_record import DwellRules, Levels, RateAsked

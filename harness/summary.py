@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from harness.errors import ALL_RELEASED, BENCH_FAILED, OTHER_VERDICT
-from results.analysis.check.coupon_item import is_void
 from results.analysis.conditions.dwell_text import dwell_text
 from results.analysis.conditions.over_conditions import worst_of
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.found.coupon_item import is_void
+from results.analysis.found.fitting import BoardAdvice
 from results.analysis.remedies.remedy_text import clears_text, side_by_side
 from results.analysis.resistor.board_advice import condition_text
-from results.analysis.resistor.fitting import BoardAdvice
 from results.quantity import resistor_name, show
 from results.words import words_for
 

@@ -10,9 +10,9 @@ from results.analysis.check.coupons import coupon_items
 from results.analysis.check.damage import damage_items
 from results.analysis.conditions.board_or_chip import has_home, with_origin
 from results.analysis.conditions.dwell import with_dwells
-from results.analysis.conditions.dwell_finding import DwellFinding
 from results.analysis.conditions.supply_current import with_supply_draw
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, TraceFinding
+from results.analysis.found.dwell_finding import DwellFinding
 from results.analysis.looking_glass import seen_by
 from results.analysis.mirror import analysed_in_mirror
 from results.analysis.one_thread import one_thread

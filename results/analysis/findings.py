@@ -8,21 +8,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from results.analysis.check.coupon_item import CouponItem
-from results.analysis.conditions.dwell_finding import DwellFinding
-from results.analysis.conditions.origin import OriginFinding
-from results.analysis.conditions.supply_draw import SupplyDraw
+from results.analysis.found.coupon_item import CouponItem
+from results.analysis.found.dwell_finding import DwellFinding
+from results.analysis.found.fitting import BoardAdvice, SafeLimit, SeriesValue
+from results.analysis.found.fold import FoldMargin
+from results.analysis.found.latch import OverdriveFinding, PressLevelFinding
+from results.analysis.found.origin import OriginFinding
+from results.analysis.found.pin_spread import PinSpread
+from results.analysis.found.pull_down_ways import PullDownWays
+from results.analysis.found.remedy import RemedyFinding
+from results.analysis.found.repeats import Repeats
+from results.analysis.found.supply_draw import SupplyDraw
 from results.analysis.load_line import RestVoltage
-from results.analysis.pull_down.pull_down_ways import PullDownWays
-from results.analysis.remedies.latch import OverdriveFinding, PressLevelFinding
-from results.analysis.remedies.remedy import RemedyFinding
-from results.analysis.repeats.pin_spread import PinSpread
-from results.analysis.repeats.repeats import Repeats
-from results.analysis.repeats.stuck_rate import StuckRate
-from results.analysis.resistor.fitting import BoardAdvice, SafeLimit, SeriesValue
-from results.analysis.resistor.fold import FoldMargin
 from results.analysis.uncertainty.budget import Budget, Contribution, Source
 from results.analysis.uncertainty.monte_carlo import Stated
+from results.analysis.uncertainty.stuck_rate import StuckRate
 from results.analysis.value import Value as Value
 from results.record.check import CheckItem
 from results.record.observation import Branch, Observation, SweepStep

@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from results.analysis.budgets.error_model import BENCH_LOAD, METER_GAIN, RAIL_READING, constant_source, fitted
 from results.analysis.findings import LeakLine, LinePart, Value
 from results.analysis.leakage import RestPoint
 from results.analysis.looking_glass import as_seen
 from results.analysis.uncertainty.budget import Source
-from results.analysis.uncertainty.error_model import BENCH_LOAD, METER_GAIN, RAIL_READING, constant_source, fitted
 from results.quantity import show
 from results.record.run_record import Rules
 from results.record.trace import FloatArray

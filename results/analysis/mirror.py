@@ -13,9 +13,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any, TypeVar
 
-from results.analysis.check.coupon_item import CouponItem
-from results.analysis.conditions.dwell_finding import DwellFinding
-from results.analysis.conditions.origin import ChecklistStep
 from results.analysis.ends import MirroredMeter
 from results.analysis.findings import (
     Edge,
@@ -32,11 +29,14 @@ from results.analysis.findings import (
     Value,
     Verdict,
 )
+from results.analysis.found.coupon_item import CouponItem
+from results.analysis.found.dwell_finding import DwellFinding
+from results.analysis.found.fold import Passage
+from results.analysis.found.latch import LevelTried, OverdriveFinding, PressLevelFinding
+from results.analysis.found.origin import ChecklistStep
+from results.analysis.found.pull_down_ways import PullDownWay, PullDownWays
+from results.analysis.found.remedy import RemedyFinding
 from results.analysis.load_line import RestVoltage
-from results.analysis.pull_down.pull_down_ways import PullDownWay, PullDownWays
-from results.analysis.remedies.latch import LevelTried, OverdriveFinding, PressLevelFinding
-from results.analysis.remedies.remedy import RemedyFinding
-from results.analysis.resistor.fold import Passage
 from results.analysis.uncertainty.budget import Budget
 from results.analysis.uncertainty.monte_carlo import Comparison, Stated
 from results.errors import RecordError

@@ -10,6 +10,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from results.analysis.budgets.budgets import budgets_of, leakage_of, trial_budgets
+from results.analysis.budgets.error_model import Term, resistor_source
 from results.analysis.ends import ground_of
 from results.analysis.findings import LeakLine, PinFinding, SweepFinding, TrialFinding, Value, Verdict
 from results.analysis.leak_line import average, fit_line
@@ -25,7 +27,6 @@ from results.analysis.pin_notes import (
 )
 from results.analysis.pull_down.pull_down import PullDown, find_pull_down
 from results.analysis.pull_down.pull_down_model import pull_down_term
-from results.analysis.repeats.stuck_rate import stuck_rate
 from results.analysis.resistor.advice import Case, advise
 from results.analysis.resistor.safe_resistance import (
     bracket,
@@ -36,8 +37,7 @@ from results.analysis.resistor.safe_resistance import (
 )
 from results.analysis.resistor.sweep_advice import advise_with_sweep
 from results.analysis.sweep.sweep_agreement import compared
-from results.analysis.uncertainty.budgets import budgets_of, leakage_of, trial_budgets
-from results.analysis.uncertainty.error_model import Term, resistor_source
+from results.analysis.uncertainty.stuck_rate import stuck_rate
 from results.analysis.verdict import NO_EVIDENCE, STUCK, judge, worst
 from results.record.run_record import RunRecord
 from results.record.trial import NO_RESISTOR, Condition, Pin, Resistor

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from results.analysis.findings import RunFinding
-from results.analysis.resistor.fitting import SeriesValue
+from results.analysis.found.fitting import SeriesValue
 from results.record.trial import Condition
 from results.report.csv_file import Cell, write_csv
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from functools import partial
 
-from results.analysis.conditions.dwell_finding import DwellFinding
 from results.analysis.conditions.dwell_text import drift_text, minutes, words_text
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.found.dwell_finding import DwellFinding
 from results.analysis.resistor.board_advice import condition_text
 from results.report.figure_dwell import dwell_svg
 from results.report.numbers import Cell, cell

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from results.analysis.conditions.dwell_finding import DwellFinding
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.found.dwell_finding import DwellFinding
 from results.report.csv_file import Cell, with_u, write_csv
 
 COLUMNS = (

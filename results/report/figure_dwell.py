@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from results.analysis.conditions.dwell_finding import DwellFinding
+from results.analysis.found.dwell_finding import DwellFinding
 from results.record.run_record import RunRecord
 from results.report.figures import ACCENT, MM, RULE, style, svg_of, tidy
 

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.found.fitting import BoardAdvice, SeriesValue
 from results.analysis.resistor.board_advice import condition_text
-from results.analysis.resistor.fitting import BoardAdvice, SeriesValue
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, plain
 from results.report.section import Column, Section, Table
 from results.words import words_for

@@ -6,7 +6,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.resistor.fold import FoldMargin
+from results.analysis.found.fold import FoldMargin
 from results.record.trial import NO_CAPACITOR
 from results.report.csv_file import Cell as CsvCell
 from results.report.csv_file import with_u, write_csv

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, get_args
 
-from results.analysis.check.coupon_item import is_void
 from results.analysis.conditions.over_conditions import required_s
 from results.analysis.findings import PinFinding, RunFinding, Verdict
+from results.analysis.found.coupon_item import is_void
 from results.report.confidence import WORTHLESS, names
 from results.report.numbers import plain
 from results.report.wording import SYMBOLS

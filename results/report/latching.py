@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.remedies.latch import OverdriveFinding, PressLevelFinding
+from results.analysis.found.latch import OverdriveFinding, PressLevelFinding
 from results.analysis.remedies.latch_text import press_level_text
 from results.quantity import show
 from results.report.csv_file import Cell, with_u, write_csv

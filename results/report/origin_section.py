@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from results.analysis.conditions.origin import ChecklistStep, OriginFinding
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.found.origin import ChecklistStep, OriginFinding
 from results.analysis.value import Value
 from results.quantity import show
 from results.report.csv_file import Cell, with_u, write_csv

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.pull_down.pull_down_ways import PullDownWay, PullDownWays
+from results.analysis.found.pull_down_ways import PullDownWay, PullDownWays
 from results.analysis.uncertainty.estimate import Estimate
 from results.analysis.uncertainty.normalised_error import NormalisedError
 from results.analysis.value import Value

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.repeats.stuck_rate import StuckRate
+from results.analysis.uncertainty.stuck_rate import StuckRate
 from results.report.by_condition import short_texts
 from results.report.numbers import percent
 from results.report.section import Column, Section, Table

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.remedies.remedy import RemedyFinding
+from results.analysis.found.remedy import RemedyFinding
 from results.analysis.remedies.remedy_text import PARTS, SideBySide, clears_text, margin_text, side_by_side
 from results.quantity import show
 from results.report.csv_file import Cell, with_u, write_csv

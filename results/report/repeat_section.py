@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from results.analysis.findings import RunFinding
-from results.analysis.repeats.repeats import Repeats
+from results.analysis.found.repeats import Repeats
 from results.record.trial import NO_RESISTOR
 from results.report.by_condition import short_texts
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell

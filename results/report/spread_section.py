@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from results.analysis.findings import RunFinding
-from results.analysis.repeats.pin_spread import PinSpread, SpreadOf
+from results.analysis.found.pin_spread import PinSpread, SpreadOf
 from results.analysis.resistor.board_advice import condition_text
 from results.quantity import UnitSymbol
 from results.report.numbers import NOT_DETERMINED, Cell, bare_cell, plain

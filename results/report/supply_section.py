@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from results.analysis.conditions.supply_draw import SupplyDraw
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.found.supply_draw import SupplyDraw
 from results.record.trial import Condition
 from results.report.by_condition import short_texts
 from results.report.numbers import NOT_DETERMINED, Cell, cell, plain

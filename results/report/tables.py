@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding, SweepFinding, SweepPoint, TrialFinding
-from results.analysis.repeats.stuck_rate import StuckRate, upper_limit
+from results.analysis.uncertainty.stuck_rate import StuckRate, upper_limit
 from results.analysis.verdict import NO_EVIDENCE
 from results.record.run_record import RunRecord
 from results.report.csv_file import Cell, with_u, write_csv

@@ -11,7 +11,7 @@ import pytest
 from harness.reporting import write_derived
 from harness.summary import summary_lines
 from results.analysis.findings import RunFinding
-from results.analysis.remedies.remedy import RemedyFinding
+from results.analysis.found.remedy import RemedyFinding
 from results.report.remedies import remedy_sections
 from tests.harness.mirrored_bench import LATCHES_LOW, SOUND_UP, mirrored_bench, mirrored_board, mirrored_plan
 from tests.harness.whole_bench import found, run_plan, simulated

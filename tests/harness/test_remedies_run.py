@@ -21,7 +21,7 @@ from harness.signals import StopRequest
 from harness.summary import summary_lines
 from harness.terminal import PlainLines
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.remedies.remedy import RemedyFinding
+from results.analysis.found.remedy import RemedyFinding
 from tests.harness.whole_bench import LATCHES, SOUND, bench_text, board_text, found, plan_text, run_plan, simulated
 
 PINS = {

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 from harness.errors import ALL_RELEASED, OTHER_VERDICT
 from harness.summary import status_of, summary_lines
-from results.analysis.conditions.dwell_finding import DwellFinding
 from results.analysis.findings import RunFinding
+from results.analysis.found.dwell_finding import DwellFinding
 from results.analysis.resistor.board_advice import board_advice
 from results.record.run_record import RateAsked
 from tests.results.report.test_fit_section import two_stick

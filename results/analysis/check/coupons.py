@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from results.analysis.check.check_rule import judged, open_item
-from results.analysis.check.coupon_item import CouponItem, When
 from results.analysis.ends import ground_of
+from results.analysis.found.coupon_item import CouponItem, When
 from results.analysis.pin_analysis import analyse_pin
 from results.analysis.pin_bench import ReadTrial
 from results.analysis.verdict import STUCK

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import get_args
 
-from results.analysis.conditions.origin import ChecklistStep, Origin, OriginFinding, State
 from results.analysis.findings import PinFinding
+from results.analysis.found.origin import ChecklistStep, Origin, OriginFinding, State
 from results.analysis.leakage import RestPoint
 from results.analysis.pin_bench import PinBench, ReadTrial
 from results.analysis.value import Value

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from results.analysis.conditions.dwell_advice import after_dwell
-from results.analysis.conditions.dwell_finding import DwellFinding, LevelWord
 from results.analysis.ends import ground_of
 from results.analysis.findings import PinFinding, TraceFinding, Value
+from results.analysis.found.dwell_finding import DwellFinding, LevelWord
 from results.analysis.leakage import RestPoint, without_load
 from results.analysis.looking_glass import seen_by
 from results.analysis.pin_bench import PinBench

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from results.analysis.conditions.dwell_finding import DwellFinding
 from results.analysis.conditions.dwell_text import dwell_text, words_text
 from results.analysis.findings import Advice, PinFinding
+from results.analysis.found.dwell_finding import DwellFinding
 from results.analysis.pin_notes import joined
 from results.record.run_record import RunRecord
 from results.record.trial import NO_RESISTOR

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from results.analysis.conditions.dwell_finding import DwellFinding
+from results.analysis.found.dwell_finding import DwellFinding
 from results.analysis.looking_glass import as_seen, moved_as_seen
 from results.quantity import show
 

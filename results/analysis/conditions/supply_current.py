@@ -15,8 +15,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from results.analysis.conditions.supply_draw import SupplyDraw
 from results.analysis.findings import PinFinding, TrialFinding
+from results.analysis.found.supply_draw import SupplyDraw
 from results.analysis.value import Value
 from results.analysis.verdict import STUCK
 from results.record.run_record import RunRecord

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from results.analysis.findings import PinFinding, TrialFinding
+from results.analysis.found.pull_down_ways import PullDownWay, PullDownWays
 from results.analysis.leak_line import FIT_REFUSED_BELOW
 from results.analysis.looking_glass import as_seen, seen_by
 from results.analysis.one_thread import one_thread
@@ -16,7 +17,6 @@ from results.analysis.pull_down.free_decay import FreeDecay, free_decay
 from results.analysis.pull_down.held_node import held_current
 from results.analysis.pull_down.node_capacitance import node_capacitance
 from results.analysis.pull_down.pace_line import fit_pace_line
-from results.analysis.pull_down.pull_down_ways import PullDownWay, PullDownWays
 from results.analysis.uncertainty.estimate import Estimate, mean
 from results.analysis.uncertainty.normalised_error import NormalisedError, normalised_error, pairwise_errors
 from results.analysis.value import Value

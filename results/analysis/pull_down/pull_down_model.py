@@ -12,12 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from results.analysis.ends import AT_ZERO, ground_of
-from results.analysis.findings import LeakLine, Value
-from results.analysis.pin_bench import PinBench, ReadTrial
-from results.analysis.pull_down.pull_down import PullDown
-from results.analysis.uncertainty.budget import Source, rectangular
-from results.analysis.uncertainty.error_model import (
+from results.analysis.budgets.error_model import (
     METER_GAIN,
     RAIL_READING,
     SOURCE_GAIN,
@@ -27,6 +22,11 @@ from results.analysis.uncertainty.error_model import (
     load_term,
     resistor_term,
 )
+from results.analysis.ends import AT_ZERO, ground_of
+from results.analysis.findings import LeakLine, Value
+from results.analysis.pin_bench import PinBench, ReadTrial
+from results.analysis.pull_down.pull_down import PullDown
+from results.analysis.uncertainty.budget import Source, rectangular
 from results.record.trial import Resistor
 
 HOLD_READING = "hold reading"

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from results.analysis.budgets.budgets import current_budgets, rest_terms, trial_budgets
+from results.analysis.budgets.error_model import METER_GAIN, Term, linear_term
 from results.analysis.findings import PinFinding, SweepFinding, TrialFinding
 from results.analysis.one_thread import one_thread
 from results.analysis.pin_bench import PinBench, ReadTrial
@@ -15,8 +17,6 @@ from results.analysis.pin_notes import TAKEN_AS_LINEAR
 from results.analysis.pull_down.curvature import PullDownSweep, chord_at, pull_down_sweep
 from results.analysis.pull_down.four_ways import buffer_off_setup
 from results.analysis.uncertainty.budget import Contribution, Source
-from results.analysis.uncertainty.budgets import current_budgets, rest_terms, trial_budgets
-from results.analysis.uncertainty.error_model import METER_GAIN, Term, linear_term
 from results.analysis.uncertainty.estimate import Estimate
 from results.record.run_record import RunRecord
 from results.record.trial import Pin

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from results.analysis.remedies.latch import OverdriveFinding, PressLevelFinding
+from results.analysis.found.latch import OverdriveFinding, PressLevelFinding
 from results.quantity import show
 
 NOT_DETERMINED = "not determined"

@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from results.analysis.findings import PinFinding, SweepFinding
+from results.analysis.found.latch import OverdriveFinding
 from results.analysis.leakage import RestPoint
 from results.analysis.pin_bench import PinBench
-from results.analysis.remedies.latch import OverdriveFinding
 from results.analysis.remedies.overdrive_swept import largest_current, latched_voltage, read_at
 from results.analysis.remedies.probe_reading import moves, node_of
 from results.analysis.value import Value

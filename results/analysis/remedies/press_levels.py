@@ -14,10 +14,10 @@ import numpy as np
 
 from results.analysis.ends import ground_of
 from results.analysis.findings import PinFinding, SweepFinding
+from results.analysis.found.latch import LevelTried, PressLevelFinding
 from results.analysis.load_line import NetCurrent, rest_points
 from results.analysis.looking_glass import as_seen, seen_by
 from results.analysis.pin_bench import PinBench
-from results.analysis.remedies.latch import LevelTried, PressLevelFinding
 from results.analysis.remedies.probe_reading import gain_limit_v, node_of, source_of
 from results.analysis.sweep.sweep_curve import curve_of, interpolated
 from results.analysis.value import Value

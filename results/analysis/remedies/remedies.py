@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from results.analysis.findings import PinFinding
+from results.analysis.found.remedy import RemedyFinding, RemedyVerdict
 from results.analysis.pin_bench import PinBench
-from results.analysis.remedies.remedy import RemedyFinding, RemedyVerdict
 from results.analysis.remedies.remedy_polled import polled_step
 from results.analysis.remedies.remedy_resistor import external_pull_down
 from results.analysis.remedies.remedy_steps import Step, changed_over_step, driven_low_step

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from results.analysis.findings import PinFinding, TrialFinding
+from results.analysis.found.remedy import RemedyFinding
 from results.analysis.pin_bench import PinBench
-from results.analysis.remedies.remedy import RemedyFinding
 from results.analysis.verdict import NO_EVIDENCE
 from results.quantity import resistor_name, show
 from results.record.trial import NO_RESISTOR, Resistor

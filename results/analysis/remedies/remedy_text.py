@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.found.remedy import RemedyFinding
 from results.analysis.remedies.remedies import latches
-from results.analysis.remedies.remedy import RemedyFinding
 from results.quantity import show
 from results.record.run_record import Remedy
 

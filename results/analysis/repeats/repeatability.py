@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from results.analysis.findings import RunFinding, TrialFinding
-from results.analysis.repeats.repeats import OneWay, Repeats
+from results.analysis.found.repeats import OneWay, Repeats
 from results.record.trace import FloatArray
 from results.record.trial import Condition
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.repeats.pin_spread import PinSpread, SpreadOf
+from results.analysis.found.pin_spread import PinSpread, SpreadOf
 from results.analysis.uncertainty.tolerance_limit import FEWEST, Sides, ToleranceLimits, tolerance_limits
 from results.record.trial import Condition
 

@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from results.analysis.findings import Advice, Bracket, Value, Verdict
-from results.analysis.repeats.stuck_rate import upper_limit
-from results.analysis.resistor.fitting import SafeLimit
+from results.analysis.found.fitting import SafeLimit
 from results.analysis.resistor.safe_resistance import conductance_limits, evidence_of, ohm_of
+from results.analysis.uncertainty.stuck_rate import upper_limit
 from results.quantity import show
 from results.record.run_record import Rules
 from results.record.trial import Resistor

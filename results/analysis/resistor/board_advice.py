@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from results.analysis.findings import PinFinding
-from results.analysis.resistor.fitting import BoardAdvice, Clears, PinFit, SeriesValue
+from results.analysis.found.fitting import BoardAdvice, Clears, PinFit, SeriesValue
 from results.analysis.resistor.neighbours import around, margin_to
 from results.analysis.verdict import STUCK
 from results.quantity import show

@@ -8,11 +8,11 @@ from dataclasses import replace
 
 from results.analysis.ends import ground_of, taken_s
 from results.analysis.findings import PinFinding, TrialFinding
+from results.analysis.found.fold import FoldMargin, Passage
 from results.analysis.looking_glass import as_seen, seen_by
 from results.analysis.one_thread import one_thread
 from results.analysis.pin_bench import PinBench
 from results.analysis.pull_down.node_capacitance import node_capacitance
-from results.analysis.resistor.fold import FoldMargin, Passage
 from results.analysis.resistor.passage import read_passage
 from results.analysis.trace.decay import resolution_s
 from results.analysis.uncertainty.estimate import Estimate

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from results.analysis.findings import PinFinding
+from results.analysis.found.fitting import Clears, SafeLimit, SeriesValue, Which
 from results.analysis.resistor.fall_time import fall_time
-from results.analysis.resistor.fitting import Clears, SafeLimit, SeriesValue, Which
 from results.record.run_record import Rules, RunRecord
 from results.record.trial import Pin
 from results.series import neighbours

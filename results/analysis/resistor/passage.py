@@ -15,8 +15,8 @@ from functools import cached_property
 import numpy as np
 
 from results.analysis.findings import Edge
+from results.analysis.found.fold import Passage
 from results.analysis.pull_down.free_decay import without_hum
-from results.analysis.resistor.fold import Passage
 from results.analysis.trace.decay import resolution_s
 from results.analysis.trace.noise import correlation_factor, noise_scale
 from results.analysis.trace.samples import screened

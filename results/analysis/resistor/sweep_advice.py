@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from results.analysis.findings import Advice, SweepFinding
-from results.analysis.resistor.fitting import SafeLimit
+from results.analysis.found.fitting import SafeLimit
 from results.quantity import show
 from results.record.run_record import Rules
 from results.series import largest_at_most

@@ -16,6 +16,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from results.analysis.budgets.error_model import METER_GAIN, SOURCE_GAIN, SOURCE_OFFSET, load_source
 from results.analysis.ends import ground_of
 from results.analysis.findings import SweepBranch, SweepFinding, SweepPoint, Value
 from results.analysis.leakage import bench_load, bench_load_u
@@ -24,7 +25,6 @@ from results.analysis.sweep.peak import Peak, Points, cost_of_choice, largest_ra
 from results.analysis.sweep.sweep_curve import hysteresis, last_readings, noise_freedom, noise_of, rests_of, trips
 from results.analysis.uncertainty.budget import Contribution, Source, rectangular
 from results.analysis.uncertainty.coverage_interval import half_width, standard_uncertainty
-from results.analysis.uncertainty.error_model import METER_GAIN, SOURCE_GAIN, SOURCE_OFFSET, load_source
 from results.quantity import show
 from results.record.observation import Branch, Observation
 from results.record.run_record import RunRecord, SourceModel, SweepRules

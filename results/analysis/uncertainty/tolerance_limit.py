@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from results.analysis.repeats.stuck_rate import presses_needed
+from results.analysis.uncertainty.stuck_rate import presses_needed
 
 Sides = Literal["upper", "both"]
 Method = Literal["normal, exact factor", "normal, Howe's factor", "distribution-free", "not determined"]

@@ -10,7 +10,7 @@ import numpy as np
 from procedures.forced_sweep import forced_sweep
 from results.analysis.analysis import analyse
 from results.analysis.findings import RunFinding
-from results.analysis.pull_down.pull_down_ways import PullDownWays
+from results.analysis.found.pull_down_ways import PullDownWays
 from results.record.observation import Observation
 from results.record.run_record import Fixture, Levels, RunRecord
 from results.record.trial import NO_RESISTOR, Condition, Pin, Resistor, Trial

@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from results.analysis.budgets.error_model import BENCH_LOAD, resistor_source
 from results.analysis.findings import Value
 from results.analysis.leak_line import LinePoint, average, fit_line, generalised_least_squares
 from results.analysis.leakage import rest_point
 from results.analysis.load_line import NetCurrent
-from results.analysis.uncertainty.error_model import BENCH_LOAD, resistor_source
 from results.record.trace import FloatArray
 from results.record.trial import Resistor
 from tests.results.analysis.made_pins import RESISTORS, RULES, V_IL, d1, d2, d4, rest_voltage

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from results.analysis.check.coupon_item import CouponItem
 from results.analysis.findings import RunFinding
+from results.analysis.found.coupon_item import CouponItem
 from results.record.check import CheckItem, CheckRecord, InPlace
 from results.record.run_record import from_json
 from results.report.bench_check import bench_check_section, has_check, item_row, limits_text, write_checks_csv

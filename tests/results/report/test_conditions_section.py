@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
-from results.analysis.conditions.supply_draw import SupplyDraw
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.found.supply_draw import SupplyDraw
 from results.analysis.value import Value
 from results.record.run_record import SupplyModel
 from results.report.conditions_section import conditions_section

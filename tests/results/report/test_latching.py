@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.remedies.latch import LevelTried, OverdriveFinding, PressLevelFinding
+from results.analysis.found.latch import LevelTried, OverdriveFinding, PressLevelFinding
 from results.analysis.value import Value
 from results.report.latching import COLUMNS, latching_sections, write_latching_csv
 from results.report.more_sections import more_sections

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from results.analysis.conditions.board_or_chip import origin_of
-from results.analysis.conditions.origin import ChecklistStep
 from results.analysis.findings import RunFinding
+from results.analysis.found.origin import ChecklistStep
 from results.analysis.value import Value
 from results.report.more_tables import table_names
 from results.report.origin_section import origin_section

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from harness.summary import summary_lines
 from results.analysis.findings import RunFinding
-from results.analysis.remedies.remedy import RemedyFinding
+from results.analysis.found.remedy import RemedyFinding
 from results.analysis.value import Value
 from results.record.run_record import Remedy, RemedyRules
 from results.report.remedies import COLUMNS, remedy_sections, write_remedies_csv

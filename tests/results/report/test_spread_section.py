@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from results.analysis.findings import RunFinding
-from results.analysis.repeats.pin_spread import PinSpread, SpreadOf
+from results.analysis.found.pin_spread import PinSpread, SpreadOf
 from results.analysis.uncertainty.tolerance_limit import ToleranceLimits
 from results.report.spread_section import spread_section
 from tests.results.analysis.made_pins import SETUP, Bench, record_of

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from results.analysis.analysis import analyse
-from results.analysis.check.coupon_item import is_void
 from results.analysis.findings import RunFinding
+from results.analysis.found.coupon_item import is_void
 from results.record.coupon import RELEASED, STUCK, Coupons, ReleasedCoupon, StuckCoupon
 from results.record.observation import Observation
 from results.record.run_record import RunRecord

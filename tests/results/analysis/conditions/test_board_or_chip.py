@@ -9,8 +9,8 @@ import pytest
 
 from results.analysis.analysis import analyse
 from results.analysis.conditions.board_or_chip import EVIDENCE, origin_of
-from results.analysis.conditions.origin import ChecklistStep, State
 from results.analysis.findings import PinFinding, RunFinding
+from results.analysis.found.origin import ChecklistStep, State
 from results.analysis.value import Value
 from results.record.observation import Observation
 from results.record.trial import NO_RESISTOR, Handling, Trial

@@ -12,9 +12,9 @@ import pytest
 
 from results.analysis.analysis import analyse
 from results.analysis.conditions.dwell import dwell_finding, with_dwells
-from results.analysis.conditions.dwell_finding import DwellFinding
 from results.analysis.conditions.dwell_text import dwell_text
 from results.analysis.findings import Advice, PinFinding, Value
+from results.analysis.found.dwell_finding import DwellFinding
 from results.record.observation import Observation
 from results.record.run_record import DwellRules, Levels, RunRecord
 from results.record.trace import FloatArray, Trace

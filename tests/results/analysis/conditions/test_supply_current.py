@@ -9,8 +9,8 @@ import pytest
 from scipy.stats import ttest_ind
 
 from results.analysis.conditions.supply_current import with_supply_draw
-from results.analysis.conditions.supply_draw import SupplyDraw
 from results.analysis.findings import PinFinding
+from results.analysis.found.supply_draw import SupplyDraw
 from results.record.run_record import RunRecord, SupplyModel
 from results.record.trial import NO_RESISTOR
 from tests.results.analysis.made_pins import Bench, analysed, d1, d3, record_of

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from results.analysis.analysis import analyse
-from results.analysis.pull_down.pull_down_ways import PullDownWay, PullDownWays
+from results.analysis.found.pull_down_ways import PullDownWay, PullDownWays
 from results.record.run_record import Fixture
 from results.record.trial import Condition, Pin
 from tests.procedures.curve_bench import Law, linear, mos

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from procedures.forced_sweep import forced_sweep
+from results.analysis.budgets.budgets import LEAKAGE, NET_CURRENT
 from results.analysis.findings import PinFinding, TrialFinding
 from results.analysis.load_line import NetCurrent
 from results.analysis.pull_down.swept_pull_down import AS_SWEPT, with_swept_pull_down
 from results.analysis.sweep.sweep import sweep_finding
-from results.analysis.uncertainty.budgets import LEAKAGE, NET_CURRENT
 from results.record.run_record import RunRecord
 from results.record.trace import FloatArray
 from results.record.trial import NO_RESISTOR, Condition

@@ -11,7 +11,7 @@ from procedures.forced_sweep import forced_sweep
 from procedures.unlatch import unlatch
 from results.analysis.analysis import analyse
 from results.analysis.findings import RunFinding
-from results.analysis.remedies.latch import OverdriveFinding
+from results.analysis.found.latch import OverdriveFinding
 from results.analysis.remedies.latch_text import overdrive_text
 from results.record.observation import Observation
 from results.record.trial import NO_RESISTOR, Condition, Trial

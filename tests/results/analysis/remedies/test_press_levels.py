@@ -11,7 +11,7 @@ from procedures.forced_sweep import forced_sweep
 from procedures.press_level import press_level
 from results.analysis.analysis import analyse
 from results.analysis.findings import RunFinding
-from results.analysis.remedies.latch import PressLevelFinding
+from results.analysis.found.latch import PressLevelFinding
 from results.analysis.remedies.latch_text import press_level_text
 from results.record.observation import Observation
 from results.record.run_record import Levels, PressLevelRules

@@ -18,9 +18,9 @@ from procedures.press_release import press_release
 from procedures.unlatch import unlatch
 from results.analysis.analysis import analyse
 from results.analysis.findings import RunFinding
+from results.analysis.found.remedy import RemedyFinding
 from results.analysis.pin_bench import PinBench
 from results.analysis.remedies.remedies import with_remedies
-from results.analysis.remedies.remedy import RemedyFinding
 from results.analysis.remedies.remedy_polled import polled_step
 from results.analysis.remedies.remedy_steps import fall_time
 from results.analysis.remedies.remedy_text import clears_text, margin_text, side_by_side, step_text

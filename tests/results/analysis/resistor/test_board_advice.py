@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from results.analysis.findings import Advice, PinFinding
+from results.analysis.found.fitting import BoardAdvice, SafeLimit
 from results.analysis.resistor.board_advice import board_advice
-from results.analysis.resistor.fitting import BoardAdvice, SafeLimit
 from results.analysis.verdict import Verdict
 from results.record.run_record import RunRecord, SweepRules
 from results.record.trial import Condition, Pin

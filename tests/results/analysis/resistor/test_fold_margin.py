@@ -10,7 +10,7 @@ import pytest
 
 from results.analysis.analysis import analyse
 from results.analysis.findings import PinFinding, RunFinding
-from results.analysis.resistor.fold import FoldMargin
+from results.analysis.found.fold import FoldMargin
 from results.analysis.resistor.fold_margin import largest_told
 from results.record.observation import Observation
 from results.record.run_record import Fixture, Levels

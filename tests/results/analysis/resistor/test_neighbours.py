@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from results.analysis.findings import Advice, LeakLine, PinFinding
-from results.analysis.resistor.fitting import SafeLimit
+from results.analysis.found.fitting import SafeLimit
 from results.analysis.resistor.neighbours import around, clears, margin_to, with_neighbours
 from results.analysis.resistor.safe_resistance import largest_safe, required_conductance
 from results.analysis.resistor.sweep_advice import advise_with_sweep

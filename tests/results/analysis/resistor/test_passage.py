@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from results.analysis.findings import Edge
-from results.analysis.resistor.fold import Passage
+from results.analysis.found.fold import Passage
 from results.analysis.resistor.passage import read_passage
 from results.record.run_record import MeterModel
 from results.record.trace import Trace

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from procedures.forced_sweep import forced_sweep
+from results.analysis.budgets.error_model import BENCH_LOAD
 from results.analysis.findings import SweepFinding, Value
 from results.analysis.load_line import required_conductance
 from results.analysis.sweep.sweep import sweep_finding
 from results.analysis.uncertainty.coverage_interval import half_width
-from results.analysis.uncertainty.error_model import BENCH_LOAD
 from results.record.observation import Observation
 from results.record.run_record import SweepRules
 from tests.procedures.curve_bench import (

@@ -9,16 +9,7 @@ import pytest
 
 from procedures.forced_sweep import forced_sweep
 from results.analysis.analysis import analyse
-from results.analysis.findings import Decay, PinFinding, SweepBranch, SweepFinding, Value
-from results.analysis.leakage import bench_load
-from results.analysis.load_line import NetCurrent
-from results.analysis.pin_analysis import analyse_pin
-from results.analysis.pin_bench import PinBench
-from results.analysis.pull_down.pull_down import find_pull_down
-from results.analysis.pull_down.pull_down_model import pull_down_term
-from results.analysis.sweep.sweep import sweep_finding
-from results.analysis.uncertainty.budget import Contribution, Source, correlation
-from results.analysis.uncertainty.budgets import (
+from results.analysis.budgets.budgets import (
     AT_PIN,
     LEAKAGE,
     NET_CURRENT,
@@ -29,7 +20,16 @@ from results.analysis.uncertainty.budgets import (
     TIME_CONSTANT,
     budgets_of,
 )
-from results.analysis.uncertainty.error_model import Term
+from results.analysis.budgets.error_model import Term
+from results.analysis.findings import Decay, PinFinding, SweepBranch, SweepFinding, Value
+from results.analysis.leakage import bench_load
+from results.analysis.load_line import NetCurrent
+from results.analysis.pin_analysis import analyse_pin
+from results.analysis.pin_bench import PinBench
+from results.analysis.pull_down.pull_down import find_pull_down
+from results.analysis.pull_down.pull_down_model import pull_down_term
+from results.analysis.sweep.sweep import sweep_finding
+from results.analysis.uncertainty.budget import Contribution, Source, correlation
 from results.analysis.uncertainty.monte_carlo import Stated
 from results.record.run_record import SourceModel
 from results.record.trial import NO_RESISTOR, Pin

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from results.analysis.repeats.stuck_rate import lower_limit, presses_needed, stuck_rate, two_sided, upper_limit
+from results.analysis.uncertainty.stuck_rate import lower_limit, presses_needed, stuck_rate, two_sided, upper_limit
 from results.record.run_record import RateAsked
 
 

@@ -9,14 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 
-from results.analysis.ends import ground_of
-from results.analysis.findings import PinFinding, Settled, SweepBranch, TrialFinding, Value
-from results.analysis.leakage import RestPoint, seen_through
-from results.analysis.pin_bench import PinBench, ReadTrial
-from results.analysis.pull_down.pull_down import PullDown
-from results.analysis.pull_down.pull_down_model import PLAN_RANGE
-from results.analysis.uncertainty.budget import Budget, Source
-from results.analysis.uncertainty.error_model import (
+from results.analysis.budgets.error_model import (
     RestTerms,
     Term,
     about_trial,
@@ -32,6 +25,13 @@ from results.analysis.uncertainty.error_model import (
     shift_term,
     time_constant_term,
 )
+from results.analysis.ends import ground_of
+from results.analysis.findings import PinFinding, Settled, SweepBranch, TrialFinding, Value
+from results.analysis.leakage import RestPoint, seen_through
+from results.analysis.pin_bench import PinBench, ReadTrial
+from results.analysis.pull_down.pull_down import PullDown
+from results.analysis.pull_down.pull_down_model import PLAN_RANGE
+from results.analysis.uncertainty.budget import Budget, Source
 from results.analysis.uncertainty.monte_carlo import Stated
 from results.record.trial import NO_RESISTOR
 

@@ -1,0 +1,1 @@
+"""The uncertainty budgets of a pin: the models of its numbers by their sources of error."""

@@ -1,0 +1,1 @@
+"""What is found, as plain data: one file a kind of finding; findings.py beside puts them together."""
