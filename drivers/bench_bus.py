@@ -82,7 +82,7 @@ class BenchBus(BenchParts):
     @contextmanager
     def grounded(self) -> Iterator[None]:
         """Join the released pin to ground through the discharge resistor, as a changeover contact at rest does; part it
-        on the way out, whatever happened inside.
+        on the way out, whatever happened inside. Where the discharge relay leads to the rail (pull-up inputs), to that.
 
         Also while the meter logs. Break before make: a pin that is pressed is not grounded, nor a grounded one pressed.
         Raises WiringError where the bench has no discharge relay: nothing is sent then.

@@ -49,7 +49,7 @@ class Bus:
         self._switched = NOTHING
         self._times_opened = 0
         self._by_hand = UNKNOWN if operator is not None and not wiring.fit else NOTHING
-        self.grounding = Grounding(clock, self._contacts, wiring.discharge, wiring.resistors_to)
+        self.grounding = Grounding(clock, self._contacts, wiring.discharge)
         self.capacitors = Capacitors(
             clock=clock, contacts=self._contacts, wiring=wiring, grounding=self.grounding, operator=operator
         )

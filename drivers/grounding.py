@@ -10,17 +10,16 @@ from drivers.clock import Clock
 from drivers.contacts import Contacts
 from drivers.errors import WiringError
 from drivers.undo import undoing
-from drivers.wiring import Channel, End
+from drivers.wiring import Channel
 
 
 class Grounding:
-    """The discharge relay of a bench; `relay` None: it has none. `leads_to`: the end where pins rest."""
+    """The discharge relay of a bench; `relay` None: it has none."""
 
-    def __init__(self, clock: Clock, contacts: Contacts, relay: Channel | None, leads_to: End = "ground") -> None:
+    def __init__(self, clock: Clock, contacts: Contacts, relay: Channel | None) -> None:
         self._clock = clock
         self._contacts = contacts
         self._relay = relay
-        self._leads_to = leads_to
         self._is_closed = False
 
     def discharge(self, seconds: float) -> None:
@@ -36,8 +35,6 @@ class Grounding:
         """Raises WiringError where there is no relay to ground a pin with; nothing is sent."""
         if self._relay is None:
             raise WiringError("wiring.discharge: to ground a pin as a changeover contact does takes a discharge relay")
-        if self._leads_to != "ground":
-            raise WiringError("wiring.discharge: leads to the rail (resistors_to): it grounds no pin")
 
     def ground(self) -> None:
         """Close the discharge relay; there is one (see check)."""

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from drivers.errors import WiringError
 from drivers.wiring import Channel, Wiring
-from tests.drivers.scripted import Rig, full_wiring
+from tests.drivers.scripted import full_wiring
 
 
 def test_two_wires_on_one_channel_are_refused() -> None:
@@ -47,15 +45,3 @@ def test_a_press_and_what_releases_it_lead_to_different_ends() -> None:
     Wiring(press_to="ground", resistors_to="rail")
     with pytest.raises(WiringError, match="press and trial resistors both lead to the ground: nothing is released"):
         Wiring(press_to="ground")
-
-
-def test_no_pin_is_grounded_where_the_discharge_relay_leads_to_the_rail() -> None:
-    """Used to call a pin grounded that was joined to the rail."""
-    rig = Rig()
-    bench = rig.bench(replace(full_wiring(), press_to="ground", resistors_to="rail"))
-    bench.prepare()
-    bench.select("D1")
-    rig.sent.clear()
-    with pytest.raises(WiringError, match=r"leads to the rail .resistors_to.: it grounds no pin"), bench.grounded():
-        raise AssertionError("grounded")
-    assert rig.sent == []
