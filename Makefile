@@ -26,7 +26,7 @@ check: $(VENV)/ready
 bench: $(VENV)/ready
 	$(BIN)/python -m tests.speed
 
-# Half an hour on two idle cores. Writes the page, and ends with 1 where anything falls short.
+# Some 35 minutes on two idle cores. Writes the page, and ends with 1 where anything falls short.
 study: $(VENV)/ready
 	$(BIN)/python -m tests.study --write docs/study.md
 

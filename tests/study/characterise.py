@@ -18,12 +18,15 @@ from tests.harness.whole_bench import found, run_plan
 from tests.study.hidden_pin import SPEED, HiddenPin, hidden_pin
 from tests.study.truth import largest_value, required_conductance
 
+FAILED = "the run failed: "
+
 
 @dataclass(frozen=True)
 class Outcome:
     """What a pin came to: the truth (`true_s`: G_req in siemens), and of what was found only what is scored.
 
-    `problem`: why the sweep tells nothing, empty where it does. `half_s`: half-width of the 95 % interval of G_req.
+    `problem`: why the sweep tells nothing, empty where it does. `failed_before`: the run was made again after it had
+    failed. `half_s`: half-width of the 95 % interval of G_req.
     `needed`: by the sweep. `external_ohm`: the largest safe resistance outside of the pin, in truth (inf: any).
     `at_least_ohm`, `below_ohm`: what the bracket claims of it. `advised_ohm` of `advised_tolerance`, and
     `advised_needed`, as the report says it. `best_ohm`: the largest value of the series that keeps the same margins.
@@ -48,6 +51,12 @@ class Outcome:
     agreement: str = ""
     has_memory: bool = False
     seconds: float = 0.0
+    failed_before: bool = False
+
+    @property
+    def run_failed(self) -> bool:
+        """The bench or the computer did, before there was anything to judge."""
+        return self.problem.startswith(FAILED)
 
     @property
     def determined(self) -> bool:
@@ -118,7 +127,7 @@ def characterised(seed: int, number: int) -> Outcome:
     try:
         finding = _carried_out(pin)
     except (AssertionError, BenchError, ResultsError, UserFileError, OSError) as exc:
-        return Outcome(*truth, problem=f"the run failed: {exc}", seconds=time.monotonic() - started)
+        return Outcome(*truth, problem=f"{FAILED}{exc}", seconds=time.monotonic() - started)
     sweep, advice, bracket = finding.sweep, finding.advice, finding.bracket
     worse = None if sweep is None else sweep.worse
     return Outcome(

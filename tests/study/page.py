@@ -45,6 +45,8 @@ HOW = "\n".join(
         "",
         "## How it is scored",
         "",
+        "- A run that fails (an instrument that cannot be opened, a computer that is too busy) is made again once, at "
+        "the end. What fails twice is not determined.",
         "- A sweep that does not tell G_req is counted, with its reason, and is in no other row about sweeps.",
         "- Pins of which the sweep says that no resistor is needed stand in a row of their own, not in the coverage.",
         "- A *bracket* is wrong where the largest safe resistance lies outside of what it proves.",

@@ -68,6 +68,7 @@ def tally(outcomes: Sequence[Outcome]) -> Tally:
     advised = [one for one in outcomes if one.advised_ohm is not None]
     rows = [
         Row("pins, each on a bench of its own", str(made)),
+        Row("runs that failed and were made again", str(sum(one.failed_before for one in outcomes))),
         _determined(len(found), made),
         _coverage(intervals),
         _limits(intervals),

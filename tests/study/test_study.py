@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from harness.bench_file import bench_from_text
 from harness.plan import plan_from_text
 from harness.together import check_together
 from results.logic_levels import levels
-from tests.study.__main__ import main
+from tests.study.__main__ import _outcomes, main
 from tests.study.characterise import Outcome
 from tests.study.hidden_leak import SHAPES
 from tests.study.hidden_pin import HiddenPin, hidden_pin
@@ -179,6 +180,24 @@ def test_what_is_not_determined_is_counted_with_its_reason_and_has_a_bound() -> 
     assert row(counted, "95 % interval")[0].startswith("950 of 1000 (95.0 %)")
     assert counted.reasons == (("sweep: between … and …", (7,) * 52),)
     assert not tally([GOOD] * 950 + [MISSED] * 50 + [lost] * 53).ok
+
+
+def test_a_run_that_failed_is_made_again_once_and_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    failed = replace(GOOD, required_s=None, half_s=None, needed=None, problem="the run failed: in use by process 7")
+    made: list[list[int]] = []
+
+    def instead(seed: int, numbers: Sequence[int], jobs: int) -> list[Outcome]:
+        made.append(list(numbers))
+        still = {3} if len(made) == 2 else {1, 3}
+        return [replace(failed if number in still else GOOD, number=number) for number in numbers]
+
+    monkeypatch.setattr("tests.study.__main__._made", instead)
+    found = list(_outcomes(7, 5, 2))
+    assert made == [[0, 1, 2, 3, 4], [1, 3]]
+    assert [one.number for one in found] == [0, 2, 4, 1, 3]
+    counted = tally(found)
+    assert row(counted, "runs that failed")[0] == "2"
+    assert row(counted, "sweep tells")[0] == "4 of 5 (80.0 %)"
 
 
 def test_the_width_is_that_of_the_interval_of_the_resistance() -> None:
