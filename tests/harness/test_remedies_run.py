@@ -43,6 +43,9 @@ polls = 4
 [trials]"""
 PLAN = plan_text(NAMES, resistors='["none", "8.2 kΩ"]').replace("[trials]", TABLES)
 
+BOUNCES_S = 0.4e-3
+"""For so long a simulated relay bounces at most."""
+
 Run = tuple[RunFinding, Path, list[Event]]
 
 
@@ -85,12 +88,17 @@ def test_a_polled_board_reads_right_over_all_polls(run: Run) -> None:
     assert polled.followed_s > 0.0
 
 
+def assert_safe_gap(polled: RemedyFinding, truth_s: float, rel: float) -> None:
+    """Never too short; where a bounce of the contact made the fall longer than one exponential, as long as was seen."""
+    assert polled.safe_gap is not None
+    bounced_s = BOUNCES_S if "does not fall by one exponential" in polled.note else 0.0
+    assert (1.0 - rel) * truth_s < polled.safe_gap.value < (1.0 + rel) * truth_s + bounced_s
+
+
 def test_the_safe_gap_is_that_of_the_hidden_node(run: Run) -> None:
     """22 nF and the fixture's 120 pF at 60 kΩ and 10 MΩ, from 3.305 V to 0.8 V: τ · ln(V_0/V)."""
     tau_s = (22e-9 + 120e-12) / (1.0 / 60e3 + 1.0 / 10e6 + 1.0 / 10e9)
-    gap = remedy(run, "D2", "polled buffer").safe_gap
-    assert gap is not None
-    assert gap.value == pytest.approx(tau_s * math.log(3.305 / 0.8), rel=0.03)
+    assert_safe_gap(remedy(run, "D2", "polled buffer"), tau_s * math.log(3.305 / 0.8), rel=0.03)
     assert remedy(run, "D1", "polled buffer").safe_gap_is_bound
 
 
