@@ -14,14 +14,7 @@ from results.report.csv_file import Cell, write_csv
 COMBINED = "combined"
 """What stands as the source of the row in which a budget ends."""
 
-_COLUMNS = (
-    "unit",
-    "pin",
-    "pin_setup",
-    "rail_v",
-    "temperature_c",
-    "quantity",
-    "about",
+NUMBER_COLUMNS = (
     "quantity_unit",
     "value",
     "source",
@@ -34,6 +27,18 @@ _COLUMNS = (
     "degrees_of_freedom",
     "coverage_factor",
     "expanded_u",
+)
+"""Of every file of budgets: a quantity, its sources, and what they come to."""
+
+_COLUMNS = (
+    "unit",
+    "pin",
+    "pin_setup",
+    "rail_v",
+    "temperature_c",
+    "quantity",
+    "about",
+    *NUMBER_COLUMNS,
     "monte_carlo_low",
     "monte_carlo_high",
     "validated",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from results.analysis.findings import RunFinding, TrialFinding
-from results.report.budgets_csv import combined_row, source_row
+from results.report.budgets_csv import NUMBER_COLUMNS, combined_row, source_row
 from results.report.csv_file import Cell, write_csv
 
 _COLUMNS = (
@@ -17,18 +17,7 @@ _COLUMNS = (
     "trial_resistor",
     "repeat",
     "quantity",
-    "quantity_unit",
-    "value",
-    "source",
-    "source_unit",
-    "evaluation",
-    "distribution",
-    "standard_u",
-    "sensitivity",
-    "contribution",
-    "degrees_of_freedom",
-    "coverage_factor",
-    "expanded_u",
+    *NUMBER_COLUMNS,
 )
 
 
