@@ -1,5 +1,7 @@
 """The journal: one line a finished trial. A line on the disk is the commit; it says where the samples lie.
 
+Between them stand lines of what happened to the run, {"crc32":"…","happening":{…}} (see happening.py).
+
 A line is a JSON object whose first key is the CRC-32 (zlib's, eight hexadecimal digits) of the line without that key:
 
     {"crc32":"…","trial":{…},"samples":{"offset":…,"length":…,"count":…,"columns":…,"crc32":…},"observation":{…}}
@@ -15,6 +17,7 @@ from typing import Any, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError, create_model
 
+from results.record.happening import Happening
 from results.record.observation import Observation
 from results.record.samples import SampleSpan
 from results.record.trace import Trace
@@ -45,6 +48,7 @@ class Journal:
     entries: tuple[Entry, ...]
     damaged: tuple[str, ...]
     end: int
+    happenings: tuple[Happening, ...] = ()
 
 
 def line_of(trial: Trial, samples: SampleSpan, observation: Observation) -> bytes:
@@ -58,7 +62,15 @@ def line_of(trial: Trial, samples: SampleSpan, observation: Observation) -> byte
         kept[name] = None
     kept["steps"] = [asdict(step) for step in observation.steps]
     kept["probes"] = [asdict(probe) for probe in observation.probes]
-    body = {"trial": asdict(trial), "samples": asdict(samples), "observation": kept}
+    return _line({"trial": asdict(trial), "samples": asdict(samples), "observation": kept})
+
+
+def line_of_happening(happening: Happening) -> bytes:
+    """The line that records what happened between trials, with its newline."""
+    return _line({"happening": asdict(happening)})
+
+
+def _line(body: dict[str, Any]) -> bytes:
     text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain_number)
     rest = text.encode()[1:]
     return _START + f'{zlib.crc32(rest):08x}",'.encode() + rest + b"\n"
@@ -67,6 +79,7 @@ def line_of(trial: Trial, samples: SampleSpan, observation: Observation) -> byte
 def read(data: bytes, name: str = "journal.jsonl") -> Journal:
     """All lines of a journal, each checked. Nothing is raised: a line that cannot be read stands in `damaged`."""
     entries: list[Entry] = []
+    happenings: list[Happening] = []
     damaged: list[str] = []
     end = data.rfind(b"\n") + 1
     for number, line in enumerate(data[:end].split(b"\n")[:-1], start=1):
@@ -75,16 +88,20 @@ def read(data: bytes, name: str = "journal.jsonl") -> Journal:
             damaged.append(f"{name}: line {number}: {problem}")
             # A damaged newline joins two lines; the second one may still be sound.
             entry = _entry(line[max(0, line.rfind(_START)) :])[1]
-        if entry is not None:
+        if isinstance(entry, Happening):
+            happenings.append(entry)
+        elif entry is not None:
             entries.append(entry)
-    return Journal(tuple(entries), tuple(damaged), end)
+    return Journal(tuple(entries), tuple(damaged), end, tuple(happenings))
 
 
-def _entry(line: bytes) -> tuple[str, Entry | None]:
+def _entry(line: bytes) -> tuple[str, Entry | Happening | None]:
     head, rest = line[:_HEAD_BYTES], line[_HEAD_BYTES:]
     if not head.startswith(_START) or head != _START + f'{zlib.crc32(rest):08x}",'.encode():
         return "checksum does not match: a recorded trial cannot be read", None
     try:
+        if rest.startswith(b'"happening":'):
+            return "", _HAPPENING.validate_json(b"{" + rest).happening
         read = _LINE.validate_json(b"{" + rest)
     except ValidationError as exc:
         first = exc.errors()[0]
@@ -116,4 +133,10 @@ class _Line(BaseModel):
     observation: _ObservationFields  # type: ignore[valid-type]
 
 
+class _HappeningLine(BaseModel):
+    model_config = _STRICT
+    happening: Happening
+
+
 _LINE = TypeAdapter(_Line)
+_HAPPENING = TypeAdapter(_HappeningLine)

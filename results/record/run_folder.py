@@ -19,6 +19,7 @@ import numpy as np
 from results.errors import RecordError
 from results.record import journal, manifest, samples, traces_table
 from results.record.durable import GrowingFile, put_in_place, sync_folder, write_whole
+from results.record.happening import Happening
 from results.record.journal import Entry, Journal
 from results.record.observation import Observation
 from results.record.run_record import RunRecord, as_json, from_json
@@ -84,6 +85,25 @@ class RunFolder:
         self._refuse_sealed("run.json cannot be changed")
         write_whole(self.path / RECORD, as_json(record).encode())
         self._record = record
+
+    def add_notes(self, notes: Sequence[str]) -> None:
+        """Add to the notes of run.json, before the run is sealed."""
+        self.update_record(replace(self._record, notes=(*self._record.notes, *notes)))
+
+    def tell(self, happening: Happening) -> None:
+        """Add what happened to the run between its trials to the journal: on the disk when this returns."""
+        self._refuse_sealed("nothing can be added")
+        _, lines = self._writers or self._prepare()
+        lines.append(journal.line_of_happening(happening))
+
+    def happenings(self) -> tuple[Happening, ...]:
+        """What happened to the run between its trials, in order."""
+        return self._journal().happenings
+
+    def done(self) -> frozenset[int]:
+        """The sequence numbers of the trials that a run which goes on does not make again: all but those that failed,
+        or whose samples are damaged."""
+        return frozenset(trial.sequence for trial, seen in self.observations() if seen.outcome != "failed")
 
     def append(self, trial: Trial, observation: Observation) -> None:
         """Commit a trial: when this returns, its samples and its line are on the disk.

@@ -19,7 +19,7 @@ import pytest
 from drivers.errors import StopRequestedError
 from drivers.serial_link import open_serial_link
 from harness.errors import UserFileError
-from harness.events import BenchMadeSafe, RunEnded, RunStarted, TrialFinished
+from harness.events import BenchMadeSafe, Event, RunEnded, RunStarted, TrialFinished
 from harness.run import GUARD_REPORT
 from harness.signals import StopRequest
 from results.record.run_folder import RunFolder
@@ -123,8 +123,16 @@ def test_a_stop_request_ends_the_run_and_keeps_what_was_made(resources: dict[str
     assert result.not_verified == ()
     assert result.folder is not None
     assert not result.folder.sealed
-    assert len(RunFolder.open(result.folder.path).observations()) == 1
+    begun = RunFolder.open(result.folder.path)
+    assert len(begun.observations()) == 1
     assert closed_relays(resources) == ("(@)", "NONE")
+
+    made: list[Event] = []
+    again = run_plan(tmp_path, plan, bench_text(resources, NAMES), resumed=begun, events=made)
+    assert again.folder is not None
+    assert again.folder.path == begun.path
+    assert [event.trial.sequence for event in made if isinstance(event, TrialFinished)] == list(range(2, 11))
+    assert len(found(again).trials) == 10
 
 
 def test_ctrl_c_ends_with_status_4_and_everything_let_go(resources: dict[str, str], tmp_path: Path) -> None:

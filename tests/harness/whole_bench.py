@@ -19,6 +19,7 @@ from harness.signals import StopRequest
 from harness.together import check_together
 from results.analysis.analysis import analyse_folder
 from results.analysis.findings import RunFinding
+from results.record.run_folder import RunFolder
 
 SPEED = 10.0
 
@@ -191,6 +192,7 @@ def run_plan(
     stop: StopRequest | None = None,
     events: list[Event] | None = None,
     path: Path | str = "bench.toml",
+    resumed: RunFolder | None = None,
 ) -> RunResult:
     """Carry a plan out, as the command line does after it has read the files."""
     read_plan, read_bench = plan_from_text(plan), bench_from_text(bench, path)
@@ -205,6 +207,7 @@ def run_plan(
         stop=stop or StopRequest(),
         operator=operator or nobody(),
         operator_name="tests",
+        resumed=resumed,
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from results.record import journal, samples
+from results.record.happening import Happening
 from results.record.observation import Observation, Probe, SweepStep
 from tests.results.record.runs import observation, same, trial
 
@@ -116,3 +117,19 @@ def test_a_line_with_a_right_checksum_and_wrong_content_is_named_by_its_key() ->
 
 def test_an_empty_journal_is_a_journal() -> None:
     assert journal.read(b"") == journal.Journal((), (), 0)
+
+
+def test_what_happened_between_trials_comes_back_and_is_no_trial() -> None:
+    lost = Happening("recovered", "2027-01-14T10:15:00+00:00", "meter: no reply within 2 s", 7, "meter", 2, 3.5)
+    line = journal.line_of_happening(lost)
+    found = journal.read(line + lines(1)[0] + line[:-1])
+    assert found.happenings == (lost,)
+    assert [entry.trial.sequence for entry in found.entries] == [1]
+    assert found.end == len(line + lines(1)[0])
+
+
+def test_a_damaged_happening_is_named() -> None:
+    line = journal.line_of_happening(Happening("resumed", "2027-01-14T10:15:00+00:00", "went on"))
+    found = journal.read(line.replace(b"went on", b"went off"))
+    assert found.happenings == ()
+    assert found.damaged == ("journal.jsonl: line 1: checksum does not match: a recorded trial cannot be read",)

@@ -15,6 +15,7 @@ import pytest
 
 from results.errors import RecordError
 from results.record import traces_table
+from results.record.happening import Happening
 from results.record.observation import Observation
 from results.record.run_folder import RunFolder, safe_name
 from results.record.run_record import from_json
@@ -147,6 +148,27 @@ def test_a_trial_without_evidence_may_be_made_again_and_the_later_one_counts(tmp
     assert_holds(folder, [2, 1])
     folder.seal()
     assert_holds(RunFolder.open(folder.path), [2, 1])
+
+
+def test_what_happened_is_kept_beside_the_trials_and_survives_the_seal(tmp_path: Path) -> None:
+    folder = new_run(tmp_path)
+    folder.append(trial(1), observation(1))
+    resumed = Happening("resumed", "2026-03-04T06:00:00+00:00", "went on after a power cut", 2)
+    RunFolder.open(folder.path).tell(resumed)
+    RunFolder.open(folder.path).append(trial(2), observation(2))
+    RunFolder.open(folder.path).seal()
+    sealed = RunFolder.open(folder.path)
+    assert sealed.happenings() == (resumed,)
+    assert_holds(sealed, [1, 2])
+    with pytest.raises(RecordError, match="sealed: nothing can be added"):
+        sealed.tell(resumed)
+
+
+def test_what_failed_is_not_done(tmp_path: Path) -> None:
+    folder = new_run(tmp_path)
+    for sequence, outcome in ((1, "measured"), (2, "failed"), (3, "no contact")):
+        folder.append(trial(sequence), replace(observation(sequence), outcome=outcome))
+    assert folder.done() == {1, 3}
 
 
 def test_run_json_changes_only_before_the_seal(tmp_path: Path) -> None:
