@@ -46,7 +46,7 @@ class RelayBoard:
         text = self._line(command)
         if text == "NONE":
             return frozenset()
-        if not re.fullmatch(r"\d+( +\d+)*", text):
+        if not re.fullmatch(r"[0-9]+( +[0-9]+)*", text):
             raise refused(self.instrument, "a closed list must be NONE or numbers", command, text)
         return frozenset(text.split())
 
@@ -57,7 +57,7 @@ class RelayBoard:
 
     def _line(self, command: str) -> str:
         text = self.instrument.link.ask(command).strip()
-        if error := re.fullmatch(r"ERR\s+(-?\d+)\s*(.*)", text):
+        if error := re.fullmatch(r"ERR\s+(-?[0-9]{1,9})\b\s*(.*)", text):
             raise InstrumentError(
                 "the relay board reports an error",
                 resource=self.instrument.resource,

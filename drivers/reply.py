@@ -23,6 +23,15 @@ FloatArray = NDArray[np.float64]
 OVERLOAD = 9.9e37
 """From this size on a number is no measurement."""
 
+BEYOND_SINGLE = 1e39
+"""No instrument sends a finite number of this size: it is beyond single precision, and beyond every stand-in for an
+overload. What looks like one has its bytes in another order."""
+
+LINE_MOST = 1 << 20
+BLOCK_MOST = 1 << 26
+"""Bytes of a line (65,536 readings as text) and of a block (8 million readings): what is longer floods the link, or has
+a damaged header."""
+
 BLOCK_DTYPES = (">f8", "<f8", ">f4", "<f4")
 """FORM REAL,64 and REAL,32 with FORM:BORD NORM (most significant byte first) and SWAP."""
 
@@ -30,9 +39,10 @@ BLOCK_DTYPES = (">f8", "<f8", ">f4", "<f4")
 # before or after the point, E without sign). ASCII digits only: float() would also take "1_0" and digits of other
 # scripts.
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[Ee][+-]?[0-9]+)?")
-_INTEGER = re.compile(r"[+-]?[0-9]+")
+# 18 digits: more than any register holds, and fewer than int() refuses.
+_INTEGER = re.compile(r"[+-]?[0-9]{1,18}")
 _NOT_A_MEASUREMENT = re.compile(r"[+-]?(?:INF|INFINITY)|NINF|NINFINITY|NAN", re.IGNORECASE)
-_QUEUE_ENTRY = re.compile(r'(?P<quote>"?) *(?P<number>[+-]?[0-9]+) *(?:, *(?P<text>.*?) *)?(?P=quote)', re.DOTALL)
+_QUEUE_ENTRY = re.compile(r'(?P<quote>"?) *(?P<number>[+-]?[0-9]{1,18}) *(?:, *(?P<text>.*?) *)?(?P=quote)', re.DOTALL)
 
 
 def number(text: str, *, overload: bool = True, resource: str = "reply", command: str = "") -> float:
@@ -94,7 +104,10 @@ def line(data: bytes, *, ended: bool = False, resource: str = "reply", command: 
     """The one line that `data` holds, decoded as latin-1, without its LF (or CR LF) and NULs; None: need more.
 
     `ended` says that the bus itself marked the end of the message (END; IEEE 488.1), which may stand in place of LF.
+    Longer than LINE_MOST is an error: what has no end must not fill the memory.
     """
+    if len(data) > LINE_MOST:
+        _refuse(f"a line must not be longer than {LINE_MOST} bytes", data[:80], resource, command)
     body, terminator, rest = data.partition(b"\n")
     if rest:
         _refuse("more than one line", data, resource, command)
@@ -107,8 +120,8 @@ def block(data: bytes, *, ended: bool = False, resource: str = "reply", command:
     """The payload of one definite-length block (IEEE 488.2, 8.7.9) with its terminator; None: need more.
 
     The header is `#`, one digit n from 1 to 9, and n digits that give the count of payload bytes. An indefinite block
-    (`#0`) is refused: nothing in it tells a short one from a whole one. The terminator is LF or CR LF, or END
-    (`ended`).
+    (`#0`) is refused: nothing in it tells a short one from a whole one. So is one above BLOCK_MOST, before it is there.
+    The terminator is LF or CR LF, or END (`ended`).
     """
     size = _payload_size(data, resource, command)
     if size is not None:
@@ -136,7 +149,11 @@ def _payload_size(data: bytes, resource: str, command: str) -> int | None:
     digits = data[2:start]
     if digits and re.fullmatch(rb"[0-9]+", digits) is None:
         _refuse("the length in a block header must be digits", data, resource, command)
-    return int(digits) if len(digits) == start - 2 else None
+    if len(digits) < start - 2:
+        return None
+    if int(digits) > BLOCK_MOST:
+        _refuse(f"a block must not be longer than {BLOCK_MOST} bytes", data[:start], resource, command)
+    return int(digits)
 
 
 def block_values(
@@ -144,7 +161,8 @@ def block_values(
 ) -> FloatArray:
     """Binary floating-point numbers of a block as float64, shape (count,); NaN for overload.
 
-    Raises ReplyError for another count, ValueError for a `dtype` that is not in BLOCK_DTYPES.
+    Raises ReplyError for another count and for finite numbers from BEYOND_SINGLE on, ValueError for a `dtype` that is
+    not in BLOCK_DTYPES.
     """
     if dtype not in BLOCK_DTYPES:
         raise ValueError(f"dtype must be one of {', '.join(BLOCK_DTYPES)}: {dtype!r}")
@@ -153,6 +171,8 @@ def block_values(
         rule = f"{len(payload)} bytes, expected {count} numbers of {sent.itemsize} bytes"
         _refuse(rule, payload[:16], resource, command)
     values = np.frombuffer(payload, dtype=sent).astype(np.float64)
+    if (np.isfinite(values) & (np.abs(values) >= BEYOND_SINGLE)).any():
+        _refuse("numbers beyond 1E39: the bytes come in another order", payload[:16], resource, command)
     # NaN compares as not less, so that it stays NaN. 9.9E37 sent as float32 arrives as 9.9000003E37: still overload.
     return np.where(np.abs(values) < OVERLOAD, values, np.nan)
 

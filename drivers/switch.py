@@ -9,12 +9,16 @@ from drivers.instrument import Instrument
 from drivers.message import refused, told, truth
 
 _ENTRY = re.compile(r"\s*(\w+)\s*(?::\s*(\w+)\s*)?")
+_NUMBER = re.compile(r"[0-9]{1,9}")
+
+CHANNELS_MOST = 100_000
+"""More than any switch has: a range that a damaged reply makes long must not fill the memory."""
 
 
 def channel_list(text: str) -> frozenset[str] | None:
     """The channels of a SCPI channel list such as `(@101,103:105)`; None where the text is not one.
 
-    A range must be of whole numbers (SCPI-99 vol. 1, 8.3.2).
+    A range must be of whole numbers (SCPI-99 vol. 1, 8.3.2), and the list not longer than CHANNELS_MOST.
     """
     body = re.fullmatch(r"\s*\(\s*@(.*)\)\s*", text)
     if body is None:
@@ -27,8 +31,11 @@ def channel_list(text: str) -> frozenset[str] | None:
         first, last = match.groups()
         if last is None:
             channels.add(first)
-        elif first.isdecimal() and last.isdecimal():
-            channels.update(str(number) for number in range(int(first), int(last) + 1))
+        elif _NUMBER.fullmatch(first) and _NUMBER.fullmatch(last):
+            numbers = range(int(first), int(last) + 1)
+            if len(numbers) > CHANNELS_MOST:
+                return None
+            channels.update(str(number) for number in numbers)
         else:
             return None
     return frozenset(channels)

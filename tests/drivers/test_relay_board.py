@@ -60,3 +60,11 @@ def test_a_command_that_is_not_answered_by_ok_loses_the_link() -> None:
     with pytest.raises(ReplyError, match="a command must be answered by OK"):
         RelayBoard(Instrument(link, Dialect("relay_board"), name="relay_board")).open("1")
     assert link.state == "lost"
+
+
+def test_an_error_number_without_end_loses_the_link() -> None:
+    """Used to end in an error of the language: int() refuses more than 4300 digits."""
+    link = FunctionLink("port", lambda message: "ERR " + "9" * 5000)
+    with pytest.raises(ReplyError, match="a command must be answered by OK"):
+        RelayBoard(Instrument(link, Dialect("relay_board"), name="relay_board")).open("1")
+    assert link.state == "lost"

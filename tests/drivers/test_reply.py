@@ -122,7 +122,7 @@ def test_an_integer_is_nr1(text: str, expected: int) -> None:
     assert reply.integer(text) == expected
 
 
-@pytest.mark.parametrize("text", ["", "1.0", "1E0", "1_0", "one"])
+@pytest.mark.parametrize("text", ["", "1.0", "1E0", "1_0", "one", "²", "1" * 19, "1" * 5000])
 def test_anything_else_is_not_an_integer(text: str) -> None:
     with pytest.raises(ReplyError, match="not an integer"):
         reply.integer(text)
@@ -157,7 +157,7 @@ def test_a_queue_entry_is_read_by_its_leading_integer(text: str, expected: tuple
     assert reply.queue_entry(text) == expected
 
 
-@pytest.mark.parametrize("text", ["", "No error", '"0', "-113 Undefined", "1.5,x", "1_0"])
+@pytest.mark.parametrize("text", ["", "No error", '"0', "-113 Undefined", "1.5,x", "1_0", "-" + "1" * 5000])
 def test_anything_else_is_not_a_queue_entry(text: str) -> None:
     with pytest.raises(ReplyError, match="not an entry of an error queue"):
         reply.queue_entry(text)
@@ -180,6 +180,12 @@ def test_a_line_is_whole_or_needs_more_at_every_byte(data: bytes, expected: str)
 def test_a_line_without_end_is_data_only_where_the_bus_marks_the_end() -> None:
     assert reply.line(b"+1.2345") is None
     assert reply.line(b"+1.2345", ended=True) == "+1.2345"
+
+
+def test_a_line_that_never_ends_is_an_error_before_it_fills_the_memory() -> None:
+    assert reply.line(b"1" * reply.LINE_MOST) is None
+    with pytest.raises(ReplyError, match="a line must not be longer than 1048576 bytes"):
+        reply.line(b"1" * (reply.LINE_MOST + 1))
 
 
 def whole_block(payload: bytes, digits: int | None = None) -> bytes:
@@ -228,6 +234,7 @@ def test_a_block_may_end_with_the_bus_but_not_too_early() -> None:
         (b"#21_", "must be digits"),
         (b"#14abcdx", "followed by its terminator alone"),
         (b"#14abcd\rx", "followed by its terminator alone"),
+        (b"#9999999999", "a block must not be longer than 67108864 bytes"),
     ],
 )
 def test_a_bad_block_header_is_an_error_as_soon_as_it_shows(data: bytes, rule: str) -> None:
@@ -255,6 +262,19 @@ def test_sentinels_in_a_block_are_overload(dtype: str) -> None:
     sent = np.array([1.0, 9.9e37, -9.9e37, 9.91e37, np.inf, -np.inf, np.nan, 9.8e37], dtype=dtype)
     read = reply.block_values(sent.tobytes(), 8, dtype)
     assert np.isnan(read).tolist() == [False, True, True, True, True, True, True, False]
+
+
+@pytest.mark.parametrize("value", [1e39, -1e39, 1.9e185])
+def test_a_number_that_only_swapped_bytes_make_is_an_error(value: float) -> None:
+    """Single precision ends at 3.4E38 (IEEE 754): nothing that an instrument sends lies beyond. Used to be overload."""
+    with pytest.raises(ReplyError, match="beyond 1E39: the bytes come in another order"):
+        reply.block_values(struct.pack(">d", value), 1)
+
+
+def test_readings_with_their_bytes_swapped_are_an_error() -> None:
+    volts = np.random.default_rng(7).normal(2.03, 0.3e-3, 500)
+    with pytest.raises(ReplyError, match="the bytes come in another order"):
+        reply.block_values(volts.astype("<f8").tobytes(), 500)
 
 
 @pytest.mark.parametrize("size", [0, 15, 17, 24])

@@ -78,6 +78,12 @@ def test_what_is_no_channel_list_is_refused(text: str) -> None:
     assert channel_list(text) is None
 
 
+@pytest.mark.parametrize("text", ["(@1:99999999999)", "(@1:999999999)", "(@1:" + "9" * 5000 + ")", "(@²:9)"])
+def test_a_range_longer_than_any_switch_is_refused_and_not_written_out(text: str) -> None:
+    """Used to fill the memory, or to end in an error of the language."""
+    assert channel_list(text) is None
+
+
 def test_a_closed_list_that_is_none_loses_the_link() -> None:
     rig = Rig()
     instrument = rig.instrument("switch", {"closed_list": "ROUT:CLOS? (@101)"})
