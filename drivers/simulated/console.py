@@ -7,7 +7,7 @@ the bench time to wait for. All three refuse what they do not know in one line, 
 from __future__ import annotations
 
 import math
-from collections.abc import Generator
+from collections.abc import Callable, Generator, Mapping
 from typing import get_args
 
 from drivers.simulated.board_file import Setup
@@ -32,6 +32,10 @@ class RelayBoard:
     def run(self, line: str) -> Answer:
         yield from ()
         return self._answer(line.split())
+
+    def restart(self) -> None:
+        """As after its power came back: every coil is without current."""
+        self._answer(["OPEN", "ALL"])
 
     def _answer(self, words: list[str]) -> str:
         match words:
@@ -68,13 +72,21 @@ class BoardConsole:
 
     def __init__(self, world: World) -> None:
         self.world = world
+        self._starts = 0
+        self._booted_s = 0.0
+
+    def restart(self) -> None:
+        """The unit resets itself (its watchdog, say): every pin at its default, and it has to boot."""
+        self._starts += 1
+        self._booted_s = self.world.now_s + self.world.board.unit.boot_time_s
+        self.world.set_setup("reset default", *self.world.setups)
 
     def run(self, line: str) -> Answer:
         words = line.split()
         if not self.world.is_up():
             return None
-        while self.world.now_s < self.world.booted_s():
-            yield self.world.booted_s()
+        while self.world.now_s < (booted_s := max(self.world.booted_s(), self._booted_s)):
+            yield booted_s
         try:
             if words == ["reset"]:
                 return (yield from self._reset())
@@ -83,9 +95,12 @@ class BoardConsole:
             return f"error: {exc}"
 
     def _reset(self) -> Answer:
+        starts = self._starts
         ready_s = self.world.now_s + self.world.board.unit.boot_time_s
         while self.world.now_s < ready_s:
             yield ready_s
+        if self._starts != starts:
+            return None  # it restarted meanwhile, and knows of no command any more
         self.world.set_setup("reset default", *self.world.setups)
         return "ok"
 
@@ -120,13 +135,15 @@ class BoardConsole:
 
 
 class Hand:
-    """A person at the bench: `CLIP`, `PRESS`, `RELEASE`, `FIT`, `CLEAN`, `LIFT`, `TEMPERATURE` (see serve.py).
+    """A person at the bench: `CLIP`, `PRESS`, `RELEASE`, `FIT`, `CLEAN`, `LIFT`, `TEMPERATURE`, `RESTART` (see
+    serve.py).
 
-    Wrong: `ERR <text>`.
+    `restarts`: role -> what makes that instrument restart, told whether its connections break. Wrong: `ERR <text>`.
     """
 
-    def __init__(self, world: World) -> None:
+    def __init__(self, world: World, restarts: Mapping[str, Callable[[bool], None]] | None = None) -> None:
         self.world = world
+        self._restarts = restarts or {}
 
     def run(self, line: str) -> Answer:
         yield from ()
@@ -158,6 +175,10 @@ class Hand:
                 world.lift(pin, where)
             case ["TEMPERATURE", kelvin]:
                 world.set_temperature(_positive(kelvin))
+            case ["RESTART", role, *rest] if rest in ([], ["dropped"]):
+                if role not in self._restarts:
+                    raise ValueError(f"no instrument {role!r} restarts; there are {', '.join(self._restarts)}")
+                self._restarts[role](bool(rest))
             case _:
                 raise ValueError("unknown command")
 

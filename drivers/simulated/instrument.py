@@ -18,6 +18,10 @@ from drivers.simulated.status import OPC, Register, Status
 from drivers.simulated.world import World
 
 
+class Restarted(Exception):  # noqa: N818 (an event of the message exchange, no error of this program)
+    """The instrument restarted while a message was carried out: nothing of it is left, nor a reply."""
+
+
 class Instrument:
     """One SCPI instrument in front of a world. Subclasses add their commands to `tree` and override `reset`.
 
@@ -32,6 +36,7 @@ class Instrument:
         self.tree: CommandTree[Handler] = CommandTree()
         self._operation_complete_asked = False
         self._answering = False
+        self._starts = 0
         self._add_common()
         self._add_status()
 
@@ -41,6 +46,14 @@ class Instrument:
 
     def reset(self) -> None:
         """*RST: settings to their defaults; queue, enables and format of the interface stay."""
+
+    def restart(self) -> None:
+        """As after its power came back: settings, status and interface at their defaults, a message under way gone."""
+        self._starts += 1
+        self._operation_complete_asked = False
+        self.reset()
+        self.format.power_on()
+        self.status.power_on()
 
     def pending_until(self) -> float | None:
         """The bench time at which the operation under way ends; infinity if it waits for a trigger; None: idle."""
@@ -62,14 +75,29 @@ class Instrument:
                 self._answering = bool(replies)
                 result = self.tree.find(unit)(unit.arguments)
                 if isinstance(result, Generator):
-                    result = yield from result
+                    result = yield from self._unless_restarted(result)
                 if result is not None:
                     replies.append(result.encode("latin-1") if isinstance(result, str) else result)
                 last = unit
+        except Restarted:
+            return None
         except ScpiError as error:
             self.status.record(error)
         self._look()
         return b";".join(replies) + b"\n" if replies else None
+
+    def _unless_restarted(self, steps: Waiting) -> Waiting:
+        """Wait as `steps` say. Raises Restarted where the instrument restarts meanwhile."""
+        starts = self._starts
+        while True:
+            try:
+                until_s = next(steps)
+            except StopIteration as end:
+                reply: str | bytes | None = end.value
+                return reply
+            yield until_s
+            if self._starts != starts:
+                raise Restarted
 
     def interrupted(self) -> None:
         """A new message came before the reply to the last one was complete: that reply is dropped, and −410 queued."""

@@ -84,6 +84,12 @@ class Meter(Instrument):
         self.settings = Settings()
         self._set_impedance(10e6)
 
+    def restart(self) -> None:
+        super().restart()
+        self.line_frequency_hz = 50.0
+        self._clear_memory()
+        self._show("")
+
     def condition(self) -> int:
         until = self.pending_until()
         if until is None:

@@ -213,6 +213,7 @@ class Ports:
         self._pty = pty and hasattr(os, "openpty")
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
+        self._connected: dict[socket.socket, Session] = {}
         self._open = contextlib.ExitStack()
         self._failure: BaseException | None = None
 
@@ -229,6 +230,14 @@ class Ports:
         """Raise what ended a session for another reason than its peer going away: a fault of the simulation itself."""
         if self._failure is not None:
             raise self._failure
+
+    def drop(self, session: Session) -> None:
+        """Break every TCP connection of this session, as an instrument does that restarts; new ones are welcome."""
+        for connection, served in list(self._connected.items()):
+            if served is session:
+                # The peer may have closed it just now.
+                with contextlib.suppress(OSError):
+                    connection.shutdown(socket.SHUT_RDWR)
 
     def tcp(self, session: Session) -> int:
         """Serve on a free loopback port, any number of connections; returns its number."""
@@ -267,8 +276,12 @@ class Ports:
                 self._start(self._serve_connection, connection, session)
 
     def _serve_connection(self, connection: socket.socket, session: Session) -> None:
+        self._connected[connection] = session
         with connection:
-            self._session(SocketWire(connection), session)
+            try:
+                self._session(SocketWire(connection), session)
+            finally:
+                del self._connected[connection]
 
     def _session(self, wire: Wire, session: Session) -> None:
         try:

@@ -29,6 +29,10 @@ class ResponseFormat:
     kind: str = "ASC"
     swapped: bool = False
 
+    def power_on(self) -> None:
+        """As power finds it."""
+        self.kind, self.swapped = "ASC", False
+
     def data_text(self) -> str:
         return {"ASC": "ASC,0", "REAL32": "REAL,32", "REAL64": "REAL,64"}[self.kind]
 

@@ -23,6 +23,8 @@ stands in board_file.py.
     CLEAN D1              what leaks from the rail over the board to that pin (rail_resistance_ohm) is gone
     LIFT D1 pad | LIFT D1 pin    that pin of the chip lifted off; the wire of D1 is on the pad, or on the lifted pin
     TEMPERATURE 358.15    the chamber, in kelvin, at once
+    RESTART meter | RESTART meter dropped    that instrument's power goes and comes back, in no time: its settings at
+                          their defaults, outputs off, relays open, its error queue empty; or its connections break, too
 """
 
 from __future__ import annotations
@@ -35,13 +37,15 @@ import sys
 import threading
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Protocol
 
 from drivers.simulated.board_file import BoardFileError, read_board_file
 from drivers.simulated.chamber import Chamber
 from drivers.simulated.clock import ScaledClock
 from drivers.simulated.console import BoardConsole, Hand, RelayBoard
+from drivers.simulated.instrument import Instrument
 from drivers.simulated.meter import Meter
-from drivers.simulated.port import Ports, line_session, scpi_session
+from drivers.simulated.port import Ports, Session, line_session, scpi_session
 from drivers.simulated.source import Source
 from drivers.simulated.supply import Supply
 from drivers.simulated.switch import Switch
@@ -68,25 +72,54 @@ def serve(
     board = read_board_file(board_file)
     clock = ScaledClock(board.speed if speed is None else speed)
     world = World(board, seed)
+    instruments = _instruments(world)
+    lines: dict[str, RelayBoard | BoardConsole] = {
+        "relay_board": RelayBoard(world, f"{MAKER},Relay board 16,SIM-0004,1.0"),
+        "board": BoardConsole(world),
+    }
     with Ports(world, clock, pty=pty) as ports:
-        numbers = {
-            "meter": ports.tcp(scpi_session(Meter(world, f"{MAKER},Voltmeter 61,SIM-0001,2.0"))),
-            "source": ports.tcp(scpi_session(Source(world, f"{MAKER},Source-measure unit 24,SIM-0002,1.3"))),
-            "switch": ports.tcp(scpi_session(Switch(world, f"{MAKER},Switch 48,SIM-0003,1.1"))),
+        sessions = {
+            **{role: scpi_session(instrument) for role, instrument in instruments.items()},
+            **{role: line_session(device) for role, device in lines.items()},
         }
-        if board.supply is not None:
-            supply = Supply(world, f"{MAKER},Power supply 30,SIM-0005,1.0", board.supply)
-            numbers["supply"] = ports.tcp(scpi_session(supply))
-        if board.chamber is not None:
-            chamber = Chamber(world, f"{MAKER},Chamber 20,SIM-0006,1.0", board.chamber)
-            numbers["chamber"] = ports.tcp(scpi_session(chamber))
-        resources = {role: f"TCPIP::127.0.0.1::{number}::SOCKET" for role, number in numbers.items()}
-        resources["relay_board"] = ports.serial(line_session(RelayBoard(world, f"{MAKER},Relay board 16,SIM-0004,1.0")))
-        resources["board"] = ports.serial(line_session(BoardConsole(world)))
-        resources["hand"] = f"127.0.0.1:{ports.tcp(line_session(Hand(world)))}"
+        resources = {role: f"TCPIP::127.0.0.1::{ports.tcp(sessions[role])}::SOCKET" for role in instruments}
+        resources |= {role: ports.serial(sessions[role]) for role in lines}
+        devices: dict[str, Restarts] = {**instruments, **lines}
+        restarts = {role: _restarting(device, ports, sessions[role]) for role, device in devices.items()}
+        resources["hand"] = f"127.0.0.1:{ports.tcp(line_session(Hand(world, restarts)))}"
         announce(resources)
         while not stop.wait(STOP_LOOK_S):
             ports.check()
+
+
+def _instruments(world: World) -> dict[str, Instrument]:
+    """Role -> SCPI instrument; supply and chamber where the board file has them."""
+    board = world.board
+    found: dict[str, Instrument] = {
+        "meter": Meter(world, f"{MAKER},Voltmeter 61,SIM-0001,2.0"),
+        "source": Source(world, f"{MAKER},Source-measure unit 24,SIM-0002,1.3"),
+        "switch": Switch(world, f"{MAKER},Switch 48,SIM-0003,1.1"),
+    }
+    if board.supply is not None:
+        found["supply"] = Supply(world, f"{MAKER},Power supply 30,SIM-0005,1.0", board.supply)
+    if board.chamber is not None:
+        found["chamber"] = Chamber(world, f"{MAKER},Chamber 20,SIM-0006,1.0", board.chamber)
+    return found
+
+
+class Restarts(Protocol):
+    """What can be made to restart."""
+
+    def restart(self) -> None: ...
+
+
+def _restarting(device: Restarts, ports: Ports, session: Session) -> Callable[[bool], None]:
+    def restart(dropped: bool) -> None:
+        device.restart()
+        if dropped:
+            ports.drop(session)
+
+    return restart
 
 
 def main(argv: Sequence[str] | None = None, announced: Callable[[dict[str, str]], None] | None = None) -> int:

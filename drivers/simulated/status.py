@@ -95,6 +95,14 @@ class Status:
         stb |= 128 if self.operation.event & self.operation.enable else 0
         return stb | (64 if stb & self.request_enable else 0)
 
+    def power_on(self) -> None:
+        """As power finds it: everything cleared, and the power-on bit alone set (IEEE 488.2, 11.5.1.1)."""
+        self.clear()
+        self.event, self.event_enable, self.request_enable = PON, 0, 0
+        for register in (self.operation, self.questionable):
+            register.preset()
+            register.condition = 0
+
     def clear(self) -> None:
         """*CLS: events and the queue; enables, filters and conditions stay."""
         self.errors.clear()
