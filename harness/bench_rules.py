@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from pydantic_core import PydanticCustomError
 
+from drivers.address import address_key
 from drivers.dialect import TEMPLATES, Dialect, DialectError
 from drivers.wiring import Channel
 from harness.user_file import Fault, Location, closest, dotted
@@ -65,7 +66,7 @@ def wires(bench: BenchTables) -> Iterator[tuple[Location, Channel]]:
 def _resources(bench: BenchTables) -> Iterator[Fault]:
     taken: dict[str, str] = {}
     for role, table in bench.instruments().items():
-        resource = table.resource.casefold()
+        resource = address_key(table.resource)
         if resource in taken:
             yield Fault((role, "resource"), f"is already the resource of the {taken[resource]}")
         taken.setdefault(resource, role)

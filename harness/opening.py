@@ -63,13 +63,16 @@ def opened_bench(
     tables = file.instruments()
     dialects = {role: Dialect(role, table.commands) for role, table in tables.items()}
     with _roles_named(tables), ExitStack() as open_things:
-        held = open_things.enter_context(claim(table.resource for table in tables.values()))
+        # What whoever comes second is told of this process.
+        facts = {"bench file": str(Path(file.path).absolute()), "folder": str(guard_report.parent.absolute())}
+        held = open_things.enter_context(claim((table.resource for table in tables.values()), facts=facts))
         # A supply that is to stay on is no business of the guard: it stays as it is.
         made_safe = {role: table for role, table in tables.items() if role != "supply" or at_end == "off"}
         safety = Safety(
             safe_state([(role, table.resource, dialects[role]) for role, table in made_safe.items()]), guard_report
         )
         safety.start(held.descriptors)
+        held.tell(guard=str(safety.pid))
         open_things.callback(_end, safety, not_verified, tell, frozenset(made_safe))
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():

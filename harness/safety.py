@@ -64,6 +64,11 @@ class Safety:
             self._finish(None)
             raise SafetyError(f"guard: did not come up, so nothing is pressed: answered {answer!r}")
 
+    @property
+    def pid(self) -> int | None:
+        """The number of the guard's process; None where there is none."""
+        return None if self._guard is None else self._guard.pid
+
     def _first_line(self) -> str:
         """What the guard answers; empty if nothing came within READY_S."""
         assert self._guard is not None

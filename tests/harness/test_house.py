@@ -20,6 +20,7 @@ MAY_IMPORT = {
 
 EXPORTS: dict[str, dict[str, set[str]]] = {
     "drivers": {
+        "drivers.address": {"address_key"},
         "drivers.bare_bus": {"BareBus", "BareLog"},
         "drivers.bench": {"Bench"},
         "drivers.board": {"Board"},

@@ -57,13 +57,17 @@ def closed_relays(resources: dict[str, str]) -> tuple[str, str]:
         board.close()
 
 
-def command(tmp_path: Path, resources: dict[str, str], plan: str, *more: str) -> subprocess.Popen[str]:
+RUN = ("run", "plan.toml", "--bench", "bench.toml", "--plain", "--no-pdf")
+
+
+def command(
+    tmp_path: Path, resources: dict[str, str], plan: str, *more: str, words: tuple[str, ...] = RUN
+) -> subprocess.Popen[str]:
     """The run as the user starts it, in a process of its own."""
     (tmp_path / "plan.toml").write_text(plan, encoding="utf-8")
     (tmp_path / "bench.toml").write_text(bench_text(resources, NAMES), encoding="utf-8")
-    words = ["run", "plan.toml", "--bench", "bench.toml", "--plain", "--no-pdf", *more]
     return subprocess.Popen(
-        [sys.executable, "-m", "harness.cli", *words],
+        [sys.executable, "-m", "harness.cli", *words, *more],
         cwd=tmp_path,
         env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
         stdout=subprocess.PIPE,
@@ -201,7 +205,17 @@ def test_two_runs_on_one_bench_are_one_too_many(resources: dict[str, str], tmp_p
     refused = command(second, resources, plan_text(("D1",)))
     _, err = refused.communicate(timeout=60)
     assert refused.returncode == 3
-    assert re.match(rf"stuckpin: \w+ \S+: in use by process {holder.pid} \(lock file \S+\)\n$", err), err
+    told = (
+        rf"stuckpin: \w+ \S+: in use by process {holder.pid} "
+        r"\(.* run .*, since \S+ \S+ UTC, bench file (\S+), folder (\S+)\) \(lock file \S+\)\n$"
+    )
+    named = re.match(told, err)
+    assert named, err
+    assert named.groups() == (str(first / "bench.toml"), str(first / "runs"))
+    check = command(second, resources, plan_text(("D1",)), words=("check", "--bench", "bench.toml"))
+    _, err = check.communicate(timeout=60)
+    assert check.returncode == 3
+    assert f": in use by process {holder.pid} (" in err
     assert holder.poll() is None
     holder.kill()
     holder.communicate(timeout=60)
