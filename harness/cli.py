@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from harness.errors import BENCH_FAILED, FILES_WRONG, INTERRUPTED, CommandLineError, exit_status
+from harness.errors import BENCH_FAILED, FILES_WRONG, INTERRUPTED, OTHER_VERDICT, CommandLineError, exit_status
 from harness.lines import laid_out
 
 if TYPE_CHECKING:
@@ -132,6 +132,22 @@ def report(
 ) -> None:
     """Analyse a run folder again and write trials.csv, pins.csv and report.pdf anew."""
     raise typer.Exit(_report(run, pdf=not no_pdf))
+
+
+@app.command()
+def verify(run: Annotated[Path, typer.Argument(help="A run folder.")]) -> None:
+    """Tell of every file of a run folder whether it is what it was: one line a file, the last line a verdict.
+
+    Exit status: 0 all as sealed, 1 something changed, is missing or damaged, or the run was never sealed, 2 no run
+    folder.
+    """
+    from results.record.wholeness import wholeness
+
+    found = wholeness(run)
+    for one in found.files:
+        _say(str(one))
+    _say(found.verdict)
+    raise typer.Exit(OTHER_VERDICT if found.wrong or not found.sealed else 0)
 
 
 @app.command()

@@ -6,7 +6,8 @@ HarnessError
 └── SafetyError           the guard cannot be had: nothing may be pressed
 
 Exit statuses: 0 every planned trial is valid and released, 1 any other verdict, 2 files or command line wrong, 3 the
-bench failed, 4 interrupted. `exit_status` maps the errors of all four rooms; StopRequestedError is the only 4.
+bench failed, or the disk that the record goes to, 4 interrupted. `exit_status` maps the errors of all four rooms;
+StopRequestedError is the only 4.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from typing import Any
 
 from drivers.errors import BenchError, StopRequestedError
 from procedures.errors import ProcedureError
-from results.errors import ForeignTraceError, QuantityError, RecordError, ResultsError
+from results.errors import ForeignTraceError, QuantityError, RecordError, ResultsError, StorageError
 
 ALL_RELEASED = 0
 OTHER_VERDICT = 1
@@ -85,6 +86,8 @@ def exit_status(error: BaseException) -> int:
     """The exit status that an error of any room ends the program with."""
     if isinstance(error, StopRequestedError):
         return INTERRUPTED
+    if isinstance(error, StorageError):
+        return BENCH_FAILED
     if isinstance(error, UserFileError | CommandLineError | QuantityError | RecordError | ForeignTraceError):
         return FILES_WRONG
     if isinstance(error, BenchError | ProcedureError | SafetyError | ResultsError | HarnessError):

@@ -40,6 +40,9 @@ def summary_lines(finding: RunFinding) -> Iterator[str]:
     bad = [pins for pins in of_pins if any(pin.verdict != "released" for pin in pins)]
     good = len(of_pins) - len(bad)
     unit = finding.record.unit
+    if finding.altered:
+        files = ", ".join(dict.fromkeys(line.partition(": ")[0] for line in finding.altered))
+        yield f"WARNING: the evidence has changed since it was sealed: {files}"
     harmed = [item.name for item in finding.damage if item.verdict == "fail"]
     if harmed:
         yield f"DAMAGE? the leakage changed over the run: {', '.join(harmed)}"

@@ -3,6 +3,7 @@
 ResultsError              anything below; carries a message of one line
 ├── QuantityError         a quantity as written is not one: "8.2 kOm"
 ├── RecordError           a file of a run folder is not what it says
+│   └── StorageError      it could not be brought to the disk: full, read-only, gone
 ├── ForeignTraceError     a trace that another instrument saved cannot be read as one
 └── ReportError           the report could not be typeset
 """
@@ -20,6 +21,10 @@ class QuantityError(ResultsError, ValueError):
 
 class RecordError(ResultsError):
     """A file of a run folder is missing, damaged, or not what it says it is."""
+
+
+class StorageError(RecordError):
+    """A file could not be brought to the disk: the disk is full or read-only, the folder or the drive is gone."""
 
 
 class ForeignTraceError(ResultsError):

@@ -50,7 +50,12 @@ def analyse_folder(path: Path | str) -> RunFinding:
 
     folder = RunFolder.open(Path(path))
     finding = analyse(folder.record, folder.observations())
-    return replace(finding, notes=(*finding.notes, *folder.problems()))
+    return replace(
+        finding,
+        notes=(*finding.notes, *folder.damage()),
+        altered=tuple(folder.altered()),
+        happenings=folder.happenings(),
+    )
 
 
 def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:

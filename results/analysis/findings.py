@@ -25,6 +25,7 @@ from results.analysis.uncertainty.monte_carlo import Stated
 from results.analysis.uncertainty.stuck_rate import StuckRate
 from results.analysis.value import Value as Value
 from results.record.check import CheckItem
+from results.record.happening import Happening
 from results.record.observation import Branch, Observation, SweepStep
 from results.record.run_record import RunRecord
 from results.record.trial import Condition, Trial
@@ -357,7 +358,8 @@ class RunFinding:
     `board_advice`: one resistor for the whole unit; None only in findings that were not made by analysis. `repeats`:
     one for each trial resistor and condition that was repeated. `spread`: of what ten pins or more have. `coupons`:
     what the check coupons showed, which belong to the bench and stand in none of the other lists. `damage`: how the
-    leakage of each pin changed over the run, where the plan watches it.
+    leakage of each pin changed over the run, where the plan watches it. `altered`: which files of the evidence are not
+    as they were when the run was sealed, one line each. `happenings`: what happened to the run between its trials.
     """
 
     record: RunRecord
@@ -369,3 +371,5 @@ class RunFinding:
     spread: tuple[PinSpread, ...] = ()
     coupons: tuple[CouponItem, ...] = ()
     damage: tuple[CheckItem, ...] = ()
+    altered: tuple[str, ...] = ()
+    happenings: tuple[Happening, ...] = ()

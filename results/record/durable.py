@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from pathlib import Path
 
-from results.errors import RecordError
+from results.errors import RecordError, StorageError
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Put a file in place whole or not at all: `.part`, fsync, rename, fsync of the folder. Raises RecordError."""
+    """Put a file in place whole or not at all: `.part`, fsync, rename, fsync of the folder. Raises StorageError."""
     part = part_of(path)
     try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
+        # Unbuffered, as in GrowingFile: nothing may be left to be written by a close.
+        with part.open("wb", buffering=0) as file:
+            write_all(file.fileno(), data)
             os.fsync(file.fileno())
     except OSError as exc:
-        part.unlink(missing_ok=True)
-        raise RecordError(f"{path}: cannot write {len(data)} bytes: {exc.strerror}") from exc
+        with contextlib.suppress(OSError):  # where nothing can be written, nothing may be removable either
+            part.unlink(missing_ok=True)
+        raise StorageError(f"{path}: cannot write {len(data)} bytes: {exc.strerror}") from exc
     put_in_place(path)
 
 
@@ -29,23 +31,32 @@ def part_of(path: Path) -> Path:
 
 
 def put_in_place(path: Path) -> None:
-    """Rename the finished `.part` of a file to the file, for good. Raises RecordError."""
+    """Rename the finished `.part` of a file to the file, for good. Raises StorageError."""
     try:
         part_of(path).replace(path)
         sync_folder(path.parent)
     except OSError as exc:
-        raise RecordError(f"{path}: cannot put in place: {exc.strerror}") from exc
+        raise StorageError(f"{path}: cannot put in place: {exc.strerror}") from exc
 
 
 def sync_folder(folder: Path) -> None:
-    """Make names in a folder (new, renamed, removed files) last. Windows has no such call; there it does nothing."""
+    """Make names in a folder (new, renamed, removed files) last. Raises OSError.
+
+    Windows has no such call, and some network drives refuse it for a folder: there it does nothing.
+    """
     if os.name == "nt":
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
+    except OSError as exc:
+        if exc.errno not in _NO_SUCH_CALL:
+            raise
     finally:
         os.close(handle)
+
+
+_NO_SUCH_CALL = (errno.EINVAL, errno.ENOSYS, errno.ENOTSUP)
 
 
 class GrowingFile:
@@ -60,13 +71,13 @@ class GrowingFile:
         try:
             self.end = path.stat().st_size
         except OSError as exc:
-            raise RecordError(f"{path}: cannot be opened: {exc.strerror}") from exc
+            raise StorageError(f"{path}: cannot be opened: {exc.strerror}") from exc
 
     def append(self, data: bytes) -> int:
         """Add one piece; returns the offset at which it starts.
 
-        Raises RecordError if it could not be written whole (the file is then cut to what it was before), or if
-        somebody else has changed the file in the meantime.
+        Raises StorageError if it could not be written whole (the file is then cut to what it was before), RecordError
+        if somebody else has changed the file in the meantime.
         """
         offset = self.end
         try:
@@ -75,29 +86,29 @@ class GrowingFile:
                 if size != offset:
                     raise RecordError(f"{self.path}: changed by somebody else: {size} bytes, expected {offset}")
                 try:
-                    _write_all(file.fileno(), data)
+                    write_all(file.fileno(), data)
                     os.fsync(file.fileno())
                 except OSError:
                     with contextlib.suppress(OSError):  # the first error is the one to tell; a next append finds out
                         file.truncate(offset)
                     raise
         except OSError as exc:
-            raise RecordError(f"{self.path}: cannot add {len(data)} bytes at {offset}: {exc.strerror}") from exc
+            raise StorageError(f"{self.path}: cannot add {len(data)} bytes at {offset}: {exc.strerror}") from exc
         self.end = offset + len(data)
         return offset
 
     def cut(self, end: int) -> None:
-        """Cut the file at `end`, for good. Raises RecordError."""
+        """Let the file end at `end`, for good: cut there, or zeros added up to there. Raises StorageError."""
         try:
             with self.path.open("r+b", buffering=0) as file:
                 file.truncate(end)
                 os.fsync(file.fileno())
         except OSError as exc:
-            raise RecordError(f"{self.path}: cannot cut at {end}: {exc.strerror}") from exc
+            raise StorageError(f"{self.path}: cannot cut at {end}: {exc.strerror}") from exc
         self.end = end
 
 
-def _write_all(handle: int, data: bytes) -> None:
+def write_all(handle: int, data: bytes) -> None:
     """os.write may take only a part of what it is given, as on a disk that is nearly full."""
     rest = memoryview(data)
     while rest:

@@ -1,4 +1,7 @@
-"""manifest.sha256: the SHA-256 of every file of the evidence, in the format that `sha256sum --check` reads."""
+"""manifest.sha256: the SHA-256 of every file of the evidence, in the format that `sha256sum --check` reads.
+
+derived.sha256 is the same of the files that were derived from it last.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,7 @@ from results.errors import RecordError
 from results.record.durable import write_whole
 
 NAME = "manifest.sha256"
+DERIVED = "derived.sha256"
 EVIDENCE = ("plan.toml", "bench.toml", "run.json", "journal.jsonl", "traces.parquet")
 _LINE = re.compile(r"([0-9a-f]{64}) [ *](.+)")
 
@@ -30,11 +34,23 @@ def verify(folder: Path, files: Sequence[str] = EVIDENCE, name: str = NAME) -> l
     `files` must stand in the manifest; what else stands in it is checked too.
     """
     try:
+        listed, problems = listed_in(folder, name)
+    except RecordError as exc:
+        return [str(exc)]
+    problems += [f"{name}: {file}: not listed" for file in files if file not in listed]
+    return problems + [
+        f"{file}: {problem}" for file, digest in listed.items() if (problem := difference(folder / file, digest))
+    ]
+
+
+def listed_in(folder: Path, name: str = NAME) -> tuple[dict[str, str], list[str]]:
+    """File name -> SHA-256 as a manifest has it, and what is wrong with its lines. Raises RecordError: no manifest."""
+    try:
         text = (folder / name).read_text(encoding="utf-8")
-    except FileNotFoundError:
-        return [f"{name}: missing: the run was never sealed"]
+    except FileNotFoundError as exc:
+        raise RecordError(f"{name}: missing" + (": the run was never sealed" if name == NAME else "")) from exc
     except (OSError, UnicodeDecodeError) as exc:
-        return [f"{name}: cannot be read: {exc}"]
+        raise RecordError(f"{name}: cannot be read: {exc}") from exc
     problems = []
     listed: dict[str, str] = {}
     for number, line in enumerate(text.splitlines(), start=1):
@@ -43,18 +59,18 @@ def verify(folder: Path, files: Sequence[str] = EVIDENCE, name: str = NAME) -> l
             problems.append(f"{name}: line {number}: not a SHA-256 and a file of this folder: {line[:100]!r}")
         else:
             listed[match[2]] = match[1]
-    problems += [f"{name}: {file}: not listed" for file in files if file not in listed]
-    return problems + [problem for file, digest in listed.items() if (problem := _compare(folder / file, digest))]
+    return listed, problems
 
 
-def _compare(path: Path, expected: str) -> str:
+def difference(path: Path, expected: str) -> str:
+    """How a file differs from the one of which this is the SHA-256; empty where it does not."""
     try:
         actual = _digest(path)
     except FileNotFoundError:
-        return f"{path.name}: missing"
+        return "missing"
     except OSError as exc:
-        return f"{path.name}: cannot be read: {exc.strerror}"
-    return "" if actual == expected else f"{path.name}: changed since it was sealed: SHA-256 {actual} != {expected}"
+        return f"cannot be read: {exc.strerror}"
+    return "" if actual == expected else f"changed since it was sealed: SHA-256 {actual} != {expected}"
 
 
 def _digest(path: Path) -> str:

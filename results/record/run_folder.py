@@ -7,21 +7,22 @@ run may still be going on elsewhere); what a crash left behind is cut off before
 
 from __future__ import annotations
 
+import contextlib
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
-from results.errors import RecordError
+from results.errors import RecordError, StorageError
 from results.record import journal, manifest, samples, traces_table
 from results.record.durable import GrowingFile, put_in_place, sync_folder, write_whole
 from results.record.happening import Happening
 from results.record.journal import Entry, Journal
-from results.record.observation import Observation
+from results.record.observation import Observation, Outcome
 from results.record.run_record import RunRecord, as_json, from_json
 from results.record.trace import Trace
 from results.record.trial import Trial
@@ -53,11 +54,14 @@ class RunFolder:
             raise RecordError(f"started: a time without a time zone: {started.isoformat()}")
         path = _new_folder(parent, f"{started.astimezone(UTC):%Y%m%dT%H%M%SZ}_{safe_name(unit)}")
         record = record if record.run else replace(record, run=path.name)
-        write_whole(path / PLAN, plan_text.encode())
-        write_whole(path / BENCH, bench_text.encode())
-        write_whole(path / RECORD, as_json(record).encode())
-        for name in (SAMPLES, JOURNAL):
-            write_whole(path / name, b"")
+        # run.json last: a folder that has one has all the others.
+        files = {PLAN: plan_text, BENCH: bench_text, SAMPLES: "", JOURNAL: "", RECORD: as_json(record)}
+        try:
+            for name, text in files.items():
+                write_whole(path / name, text.encode())
+        except RecordError:
+            _remove(path, files)
+            raise
         return cls(path, record)
 
     @classmethod
@@ -94,7 +98,8 @@ class RunFolder:
         """Add what happened to the run between its trials to the journal: on the disk when this returns."""
         self._refuse_sealed("nothing can be added")
         _, lines = self._writers or self._prepare()
-        lines.append(journal.line_of_happening(happening))
+        with self._looked_at_again_after_an_error():
+            lines.append(journal.line_of_happening(happening))
 
     def happenings(self) -> tuple[Happening, ...]:
         """What happened to the run between its trials, in order."""
@@ -102,8 +107,8 @@ class RunFolder:
 
     def done(self) -> frozenset[int]:
         """The sequence numbers of the trials that a run which goes on does not make again: all but those that failed,
-        or whose samples are damaged."""
-        return frozenset(trial.sequence for trial, seen in self.observations() if seen.outcome != "failed")
+        or whose samples or lines are damaged."""
+        return frozenset(sequence for sequence, outcome in self._outcomes().items() if outcome != "failed")
 
     def append(self, trial: Trial, observation: Observation) -> None:
         """Commit a trial: when this returns, its samples and its line are on the disk.
@@ -118,14 +123,25 @@ class RunFolder:
         data = samples.encode(observation.trace)
         span = samples.span_of(observation.trace, data, raw.end)
         line = journal.line_of(trial, span, observation)
-        raw.append(data)
-        try:
-            lines.append(line)
-        except RecordError:
-            raw.cut(span.offset)
-            raise
+        with self._looked_at_again_after_an_error():
+            raw.append(data)
+            try:
+                lines.append(line)
+            except RecordError:
+                with contextlib.suppress(RecordError):  # the first error is the one to tell
+                    raw.cut(span.offset)
+                raise
         if observation.outcome == "measured":
             self._measured.add(trial.sequence)
+
+    @contextlib.contextmanager
+    def _looked_at_again_after_an_error(self) -> Iterator[None]:
+        """What a failed write has left behind may not have been removable either: the next one begins by looking."""
+        try:
+            yield
+        except RecordError:
+            self._writers = None
+            raise
 
     def observations(self) -> list[tuple[Trial, Observation]]:
         """Every trial that was made, in the order in which it was made, with its trace as logged.
@@ -135,26 +151,30 @@ class RunFolder:
         """
         entries = self._journal().entries
         latest: dict[int, tuple[Trial, Observation]] = {}
-        for entry, trace in zip(entries, self._stored(entries), strict=True):
+        for entry, trace in zip(entries, self._stored(entries)[0], strict=True):
             latest.pop(entry.trial.sequence, None)
             latest[entry.trial.sequence] = (entry.trial, _checked(entry, trace))
         return list(latest.values())
 
     def problems(self) -> list[str]:
         """What is wrong with this folder, one line a problem: lines, samples, and once sealed the manifest."""
+        return self.damage() + self.altered()
+
+    def altered(self) -> list[str]:
+        """Which files are not as they were when the run was sealed, one line each; none before it is."""
+        return manifest.verify(self.path) if self.sealed else []
+
+    def damage(self) -> list[str]:
+        """What is wrong with the lines of the journal and the samples of its trials, one line a problem."""
         found = self._journal()
-        problems = list(found.damaged)
-        try:
-            stored = self._stored(found.entries)
-        except RecordError as exc:
-            problems.append(str(exc))
-        else:
-            problems += [
-                f"trial {entry.trial.sequence} ({entry.trial.label}): samples are damaged: checksum does not match"
-                for entry, trace in zip(found.entries, stored, strict=True)
-                if not samples.is_intact(trace, entry.samples)
-            ]
-        return problems + (manifest.verify(self.path) if self.sealed else [])
+        stored, unreadable = self._stored(found.entries)
+        problems = [*found.damaged, *([unreadable] if unreadable else [])]
+        problems += [
+            f"trial {entry.trial.sequence} ({entry.trial.label}): samples are damaged: checksum does not match"
+            for entry, trace in zip(found.entries, stored, strict=True)
+            if not unreadable and not samples.is_intact(trace, entry.samples)
+        ]
+        return problems
 
     def seal(self) -> None:
         """Close the evidence: samples into traces.parquet, then the manifest. A sealed folder stays as it is.
@@ -165,7 +185,7 @@ class RunFolder:
         if not self.sealed:
             self._prepare()
             entries = self._journal().entries
-            self._write_table(entries, self._stored(entries))
+            self._write_table(entries, samples.read(self.path / SAMPLES, [entry.samples for entry in entries]))
             manifest.write(self.path)
         if not self._journal().damaged and (self.path / SAMPLES).exists():
             (self.path / SAMPLES).unlink()
@@ -189,23 +209,37 @@ class RunFolder:
         if lines.end > found.end:
             lines.cut(found.end)
         committed = max((entry.samples.offset + entry.samples.length for entry in found.entries), default=0)
-        # Behind a damaged line may lie samples that were committed: they stay.
-        if raw.end > committed and not found.damaged:
+        # Behind a damaged line may lie samples that were committed: they stay. Where committed ones are missing,
+        # nothing new may lie in their place.
+        if raw.end < committed or (raw.end > committed and not found.damaged):
             raw.cut(committed)
-        self._measured = {
-            trial.sequence for trial, observation in self.observations() if observation.outcome == "measured"
-        }
+        self._measured = {sequence for sequence, outcome in self._outcomes().items() if outcome == "measured"}
         self._writers = raw, lines
         return self._writers
+
+    def _outcomes(self) -> dict[int, Outcome]:
+        """What came of each trial that was made, its latest line counting; one whose samples are damaged has failed."""
+        if self.sealed:
+            return {trial.sequence: seen.outcome for trial, seen in self.observations()}
+        entries = self._journal().entries
+        whole = samples.intact(self.path / SAMPLES, [entry.samples for entry in entries])
+        return {
+            entry.trial.sequence: entry.fields["outcome"] if intact else "failed"
+            for entry, intact in zip(entries, whole, strict=True)
+        }
 
     def _journal(self) -> Journal:
         return journal.read(_read(self.path / JOURNAL, "missing"), JOURNAL)
 
-    def _stored(self, entries: Sequence[Entry]) -> list[Trace]:
+    def _stored(self, entries: Sequence[Entry]) -> tuple[list[Trace], str]:
+        """The traces of these lines as stored; where the table of a sealed run cannot be read, empty ones and why."""
         spans = [entry.samples for entry in entries]
-        if self.sealed:
-            return traces_table.read(self.path / TRACES, [entry.trial.sequence for entry in entries], spans)
-        return samples.read(self.path / SAMPLES, spans)
+        if not self.sealed and (self.path / SAMPLES).exists():
+            return samples.read(self.path / SAMPLES, spans), ""
+        try:
+            return traces_table.read(self.path / TRACES, [entry.trial.sequence for entry in entries], spans), ""
+        except RecordError as exc:
+            return [Trace(np.empty(0), np.empty(0)) for _ in entries], str(exc)
 
     def _refuse_sealed(self, what: str) -> None:
         if self.sealed:
@@ -234,7 +268,15 @@ def _new_folder(parent: Path, name: str) -> Path:
             sync_folder(parent)
             return path
     except OSError as exc:
-        raise RecordError(f"{parent}: cannot make a run folder: {exc.strerror}") from exc
+        raise StorageError(f"{parent}: cannot make a run folder: {exc.strerror}") from exc
+
+
+def _remove(path: Path, names: Iterable[str]) -> None:
+    """Take away a folder that could not be made whole, as far as the disk lets it."""
+    with contextlib.suppress(OSError):
+        for name in names:
+            (path / name).unlink(missing_ok=True)
+        path.rmdir()
 
 
 def _read(path: Path, missing: str) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -74,6 +75,23 @@ def read(path: Path, spans: list[SampleSpan]) -> list[Trace]:
                 missing = (span.length - len(whole)) // SAMPLE_BYTES
                 traces.append(decode(whole + np.full(missing, np.nan, "<f8").tobytes(), span.columns))
             return traces
+    except OSError as exc:
+        raise RecordError(f"{path}: cannot be read: {exc.strerror}") from exc
+
+
+def intact(path: Path, spans: Sequence[SampleSpan]) -> list[bool]:
+    """Of each span whether its bytes are those that were committed; one is held in memory at a time.
+
+    Raises RecordError if the file cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            found = []
+            for span in spans:
+                file.seek(span.offset)
+                data = file.read(span.length)
+                found.append(len(data) == span.length and zlib.crc32(data) == span.crc32)
+            return found
     except OSError as exc:
         raise RecordError(f"{path}: cannot be read: {exc.strerror}") from exc
 

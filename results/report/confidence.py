@@ -21,6 +21,7 @@ def limits(finding: RunFinding) -> list[dict[str, str]]:
     """Title and text of each limit; empty only where nothing limits the confidence but the stated uncertainties."""
     record = finding.record
     found = [
+        _altered(finding),
         _void(finding),
         _damage(finding),
         _missing(finding),
@@ -137,6 +138,18 @@ def _accuracy(record: RunRecord) -> _Limit:
     if vague:
         said.append(f"No tolerance is stated for {names(vague)}: currents carry none of it.")
     return ("Accuracies not stated", " ".join(said)) if said else None
+
+
+def _altered(finding: RunFinding) -> _Limit:
+    """Evidence that was changed after the run was closed, by whom and why ever: gravest of all."""
+    if not finding.altered:
+        return None
+    files = names([line.partition(": ")[0] for line in finding.altered])
+    return (
+        "Evidence changed",
+        f"Not as it was when the run was sealed: {files}. What this report says rests on the files as they are now; "
+        "stuckpin verify tells more.",
+    )
 
 
 def _void(finding: RunFinding) -> _Limit:

@@ -49,6 +49,7 @@ WRONG = [
     (["run", ".", "--bench", "y.toml"], ".: is a folder, not a file"),
     (["import", ".", "--plan", str(RECORDED_PLAN)], "trials.csv: missing: it says which file is which trial"),
     (["report", "."], "run.json: missing: not a run folder"),
+    (["verify", "."], "run.json: missing: not a run folder"),
     (["report", "file"], "file/run.json: cannot be read: Not a directory"),
     (["simulate", "nowhere.toml"], "nowhere.toml: cannot be read: No such file or directory"),
     (["simulate", "deep.toml"], "deep.toml: not TOML: nested too deeply"),
@@ -168,3 +169,47 @@ def test_ctrl_c_where_no_bench_is_open_is_one_line_and_status_4(
         cli.main()
     assert ended.value.code == 4
     assert capsys.readouterr().err == "stuckpin: interrupted\n"
+
+
+def test_verify_tells_which_file_changed_and_report_warns_and_still_reports(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    source = recorded(tmp_path / "scope", *latched())
+    assert stuckpin("import", source, "--plan", RECORDED_PLAN, "--no-pdf", monkeypatch=monkeypatch) == 1
+    (run,) = (tmp_path / "runs").iterdir()
+    capsys.readouterr()
+    assert stuckpin("verify", run, monkeypatch=monkeypatch) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert "journal.jsonl: as sealed" in lines
+    assert "pins.csv: as written" in lines
+    assert lines[-1] == "all as sealed"
+
+    with (run / "run.json").open("a", encoding="utf-8") as file:
+        file.write("\n")
+    assert stuckpin("verify", run, monkeypatch=monkeypatch) == 1
+    lines = capsys.readouterr().out.splitlines()
+    assert any(line.startswith("run.json: changed: SHA-256 ") for line in lines)
+    assert lines[-1] == "not as it was: run.json"
+    assert stuckpin("report", run, "--no-pdf", monkeypatch=monkeypatch) == 1
+    out = capsys.readouterr().out.splitlines()
+    assert out[0] == "WARNING: the evidence has changed since it was sealed: run.json"
+    assert out[-1].startswith("written in ")
+
+
+def test_a_table_of_samples_that_cannot_be_read_is_reported_with_its_trials_failed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    source = recorded(tmp_path / "scope", *latched())
+    stuckpin("import", source, "--plan", RECORDED_PLAN, "--no-pdf", monkeypatch=monkeypatch)
+    (run,) = (tmp_path / "runs").iterdir()
+    (run / "traces.parquet").write_bytes(b"PAR1 and nothing more")
+    capsys.readouterr()
+    assert stuckpin("report", run, "--no-pdf", monkeypatch=monkeypatch) == 1
+    captured = capsys.readouterr()
+    assert captured.err == ""
+    assert captured.out.startswith("WARNING: the evidence has changed since it was sealed: traces.parquet\n")
+    row = (run / "trials.csv").read_text(encoding="utf-8").splitlines()[1]
+    assert ",failed," in row
+    assert "samples of trial 1 are damaged" in row

@@ -22,7 +22,7 @@ from harness.errors import (
     shown,
 )
 from procedures.errors import NotReachedError, ProcedureError
-from results.errors import ForeignTraceError, QuantityError, RecordError, ReportError, ResultsError
+from results.errors import ForeignTraceError, QuantityError, RecordError, ReportError, ResultsError, StorageError
 
 STATUS: list[tuple[BaseException, int]] = [
     (UserFileError("plan.toml", "", "no such file"), 2),
@@ -30,6 +30,7 @@ STATUS: list[tuple[BaseException, int]] = [
     (QuantityError("x"), 2),
     (RecordError("x"), 2),
     (ForeignTraceError("x"), 2),
+    (StorageError("x"), 3),
     (SafetyError("x"), 3),
     (BenchError("x"), 3),
     (LinkTimeoutError("x", resource="r"), 3),

@@ -95,3 +95,10 @@ def test_an_overdue_meter_limits_the_confidence():
 def test_long_rows_of_pins_are_cut_and_counted():
     assert names(["D1", "D1", "D2"]) == "D1, D2"
     assert names([f"D{n}" for n in range(12)], 3) == "D0, D1, D2 and 9 more"
+
+
+def test_changed_evidence_is_said_before_anything_else():
+    changed = ("run.json: changed since it was sealed: SHA-256 a != b", "traces.parquet: missing")
+    first = limits(replace(fernhill(()), altered=changed))[0]
+    assert first["title"] == "Evidence changed"
+    assert first["text"].startswith("Not as it was when the run was sealed: run.json, traces.parquet. ")
