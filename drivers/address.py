@@ -54,8 +54,8 @@ def address_keys(resource: str) -> tuple[str, ...]:
 
 
 def is_passing(key: str) -> bool:
-    """Whether the key is one that never comes again: that of a pseudo-terminal."""
-    return key.startswith("pty ")
+    """Whether the key is one that seldom comes again: that of a pseudo-terminal, or of a run folder."""
+    return key.startswith(("pty ", "folder "))
 
 
 def _visa_key(kind: str, board: str, rest: str) -> str:
@@ -102,7 +102,7 @@ def _is_numeric(host: str) -> bool:
 
 
 def _device(text: str) -> str:
-    """A serial line: by the number of its device where there is one, else by its name."""
+    """A serial line: by the number of its device where there is one, else by its name. A folder: by its number."""
     name = text.removeprefix("\\\\.\\")
     if re.fullmatch(r"COM[0-9]+", name, re.IGNORECASE):
         return f"serial {name.casefold()}"
@@ -114,6 +114,8 @@ def _device(text: str) -> str:
     if path.parent == Path("/dev/pts"):
         # Its number comes again with another device behind it, which the moment of its making tells apart.
         return f"pty {path.name} {found.st_dev} {found.st_ctime_ns}"
+    if stat.S_ISDIR(found.st_mode):
+        return f"folder {found.st_dev} {found.st_ino}"
     if stat.S_ISCHR(found.st_mode):
         return f"serial {found.st_rdev}"
     return f"serial {path}"

@@ -2,7 +2,7 @@
 
 The lock is the kernel's (flock, msvcrt), so it ends with its process however that ends; the text in the file only
 serves the message, and that of a process that is gone means nothing. The files stay: they are few, and one that is
-removed while another process is about to lock it needs care, which only those of pseudo-terminals get.
+removed while another process is about to lock it needs care, which only those of pseudo-terminals and run folders get.
 """
 
 from __future__ import annotations

@@ -12,13 +12,15 @@ from results.record.trial import NO_RESISTOR, Trial
 class BusWatch:
     """Looks at the bus often enough that no trial rests on a bench that was found wrong only much later."""
 
-    def __init__(self, bench: Bench, settings: PressSettings) -> None:
+    def __init__(self, bench: Bench, settings: PressSettings, gone_on: bool = False) -> None:
+        """`gone_on`: the run has trials from before it was resumed, which its own last look did not cover."""
         self._bench = bench
         self._settings = settings
         self._resistors = [name for name in settings.resistors if name != NO_RESISTOR]
         self._pin = ""
         self._looked_s = 0.0
         self._before: Trial | None = None
+        self._gone_on = gone_on
 
     def before(self, trial: Trial, settings: PressSettings | None = None) -> None:
         """Look where the pin or the rail changes, and where the last look is too old. Raises WiringError.
@@ -34,15 +36,14 @@ class BusWatch:
 
     def after_the_last(self) -> None:
         """Look once more: what went wrong since the last look must not pass unseen. Raises WiringError."""
-        if self._before is not None:
-            self._look(self._resistors, "after the last trial")
+        self._look(self._resistors, "after the last trial")
 
     def _look(self, resistors: list[str], when: str) -> None:
         self._bench.deselect()
         try:
             check_bus(self._bench, self._settings, resistors)
         except WiringError as exc:
-            since = ""
+            since = "; what was measured before the run was resumed is in doubt too" if self._gone_on else ""
             if self._before is not None:
                 since = f"; last found in order before {self._before.label}, whatever was measured since is in doubt"
             raise WiringError(f"{exc} (found {when}{since})") from exc

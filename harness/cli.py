@@ -18,7 +18,12 @@ from harness.errors import BENCH_FAILED, FILES_WRONG, INTERRUPTED, OTHER_VERDICT
 from harness.lines import laid_out
 
 if TYPE_CHECKING:
+    from harness.bench_file import BenchFile
     from harness.events import Event, Listener
+    from harness.plan import Plan
+    from harness.procedure_file import LoadedProcedure
+    from harness.resuming import Resumption
+    from harness.run import RunResult
     from harness.signals import StopRequest
 
 app = typer.Typer(
@@ -55,6 +60,11 @@ def every_command(
 Parent = Annotated[Path, typer.Option("--runs", help="Where the run folder is made.", show_default=True)]
 Plain = Annotated[bool, typer.Option("--plain", help="Plain lines instead of the live view.")]
 NoPdf = Annotated[bool, typer.Option("--no-pdf", help="Only the CSV files, no report.pdf.")]
+OperatorName = Annotated[str, typer.Option("--operator", help="Who is at the bench; stands in the report.")]
+Procedures = Annotated[
+    list[Path] | None,
+    typer.Option("--procedures", help="A folder from which a procedure file of your own may be carried out."),
+]
 
 
 DEMO_FILES = "demo-files"
@@ -80,17 +90,53 @@ def run(
     plan: Annotated[Path, typer.Argument(help="What to test (plan.toml).")],
     bench: Annotated[Path, typer.Option("--bench", help="Instruments and wiring (bench.toml).")],
     runs: Parent = Path("runs"),
-    procedures: Annotated[
-        list[Path] | None,
-        typer.Option("--procedures", help="A folder from which a procedure file of your own may be carried out."),
-    ] = None,
-    operator: Annotated[str, typer.Option("--operator", help="Who is at the bench; stands in the report.")] = "",
+    procedures: Procedures = None,
+    operator: OperatorName = "",
     plain: Plain = False,
     no_pdf: NoPdf = False,
 ) -> None:
     """Carry out a plan on a bench: press, release, log, decide and report."""
     status = _run(plan, bench, runs=runs, procedures=procedures or (), operator=operator, plain=plain, pdf=not no_pdf)
     raise typer.Exit(status)
+
+
+@app.command()
+def resume(
+    run: Annotated[Path, typer.Argument(help="The folder of a run that ended early.")],
+    plan: Annotated[Path | None, typer.Option("--plan", help="The plan, where it has moved since.")] = None,
+    bench: Annotated[Path | None, typer.Option("--bench", help="The bench file, where it has moved since.")] = None,
+    procedures: Procedures = None,
+    unit: Annotated[
+        str | None, typer.Option("--unit", help="Serial of the unit on the bench, so that nobody is asked for it.")
+    ] = None,
+    operator: OperatorName = "",
+    plain: Plain = False,
+    no_pdf: NoPdf = False,
+) -> None:
+    """Go on with a run that ended early: make what is left, in the same folder, and seal it.
+
+    Unit, plan, bench and procedure must be those that the run began with; the first difference is named.
+    """
+    from harness.resuming import is_finished, open_to_resume, resumption
+
+    folder = open_to_resume(run)
+    if is_finished(folder):
+        folder.seal()
+        raise typer.Exit(_report(folder.path, pdf=not no_pdf))
+    whole = resumption(folder, plan, bench, procedures or ())
+    raise typer.Exit(
+        _bench_run(
+            whole.plan,
+            whole.file,
+            whole.procedure,
+            runs=folder.path.parent,
+            operator=operator,
+            plain=plain,
+            pdf=not no_pdf,
+            resumed=whole,
+            unit=unit,
+        )
+    )
 
 
 @app.command()
@@ -197,39 +243,77 @@ def _run(
     from harness.bench_file import read_bench
     from harness.plan import read_plan
     from harness.procedure_file import load_procedure
-    from harness.prompts import Terminal
-    from harness.run import carry_out
-    from harness.signals import StopRequest
     from harness.together import check_together
-    from harness.watch import watched
 
     plan, bench = read_plan(plan_path), read_bench(bench_path)
     check_together(plan, bench)
     procedure = load_procedure(plan.trials.procedure, procedures, plan=plan_path)
+    return _bench_run(plan, bench, procedure, runs=runs, operator=operator, plain=plain, pdf=pdf)
+
+
+def _bench_run(
+    plan: Plan,
+    bench: BenchFile,
+    procedure: LoadedProcedure,
+    *,
+    runs: Path,
+    operator: str,
+    plain: bool,
+    pdf: bool,
+    resumed: Resumption | None = None,
+    unit: str | None = None,
+) -> int:
+    """A run, or the rest of one, with its view and its report."""
+    from harness.prompts import Terminal
+    from harness.resuming import confirm_unit
+    from harness.run import carry_out
+    from harness.signals import StopRequest
+    from harness.watch import watched
+
     stop = StopRequest()
-    result = watched(
-        lambda listen: carry_out(
+
+    def work(listen: Listener) -> RunResult:
+        person = Terminal(listen, stop.asked).operator()
+        notes: tuple[str, ...] = ()
+        if resumed is not None:
+            notes = (f"unit known by {confirm_unit(resumed.folder.record, unit, person.type_in)}", *resumed.notes)
+        return carry_out(
             plan,
             bench,
             procedure,
             parent=runs,
             listen=listen,
             stop=stop,
-            operator=Terminal(listen, stop.asked).operator(),
+            operator=person,
             operator_name=operator,
-        ),
-        _shown_to(_view(plain), stop),
-        stop,
-    )
+            resumed=None if resumed is None else resumed.folder,
+            resumed_notes=notes,
+        )
+
+    result = watched(work, _shown_to(_view(plain), stop), stop)
     if result.folder is None:
         for problem in result.not_verified:
             _say(f"NOT VERIFIED: {problem}")
         assert result.error is not None
         raise result.error
-    status = _report(result.folder.path, pdf=pdf)
+    status = _report_after(result, pdf)
     if result.not_verified:
         return BENCH_FAILED
     return status if result.error is None else exit_status(result.error)
+
+
+def _report_after(result: RunResult, pdf: bool) -> int:
+    """The report of a run; where the disk has ended the run it may have no room for one, which is not the news then."""
+    from results.errors import ResultsError
+
+    assert result.folder is not None
+    try:
+        return _report(result.folder.path, pdf=pdf)
+    except ResultsError as exc:
+        if result.error is None:
+            raise
+        _say(f"not reported: {exc}")
+        return exit_status(result.error)
 
 
 def _check(bench_path: Path, plan_path: Path | None, operator_name: str) -> int:

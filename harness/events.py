@@ -13,10 +13,12 @@ from results.record.trial import Trial
 
 @dataclass(frozen=True)
 class RunStarted:
-    """The bench is open, identified and safe; the run folder exists."""
+    """The bench is open, identified and safe; the run folder exists. `done`: the numbers of the trials that it holds
+    already, of a run that goes on."""
 
     record: RunRecord
     folder: Path
+    done: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)

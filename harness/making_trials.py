@@ -41,8 +41,8 @@ def make_trials(
     nominal = press_settings(plan, file)
     at_rail = {rail_v: press_settings(plan, file, rail_v) for rail_v in plan.rail.all_v}
     conditions = ConditionWatch(bench, plan, lambda text: listen(Prompt(text)))
-    bus = BusWatch(bench, nominal)
     done = folder.done()
+    bus = BusWatch(bench, nominal, gone_on=bool(done))
     for trial in folder.record.planned:
         if trial.sequence in done:
             continue

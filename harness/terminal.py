@@ -91,12 +91,14 @@ class PlainLines:
 
     def __call__(self, event: Event) -> None:
         match event:
-            case RunStarted(record=record, folder=folder):
+            case RunStarted(record=record, folder=folder, done=done):
                 self._record = record
                 self._planned = len(record.planned)
+                self._done = len(done)
+                made = f", {self._done} of them made before" if done else ""
                 self._write(
-                    f"{record.unit.name} {record.unit.serial}: {self._planned} trials on {len(record.pins)} pins; "
-                    f"evidence in {folder}"
+                    f"{record.unit.name} {record.unit.serial}: {self._planned} trials on {len(record.pins)} pins"
+                    f"{made}; evidence in {folder}"
                 )
                 for instrument in record.instruments:
                     self._write(f"{instrument.role}: {instrument.identity} at {instrument.resource}")
@@ -135,7 +137,9 @@ class LiveView:
         self._done = 0
         self._started = 0.0
         self._began = 0.0
+        self._before = 0
         self._dwells = 0
+        self._dwells_before = 0
         self._dwelt_s = 0.0
         self._now: TrialStarted | None = None
         self._last: TrialFinding | None = None
@@ -143,8 +147,10 @@ class LiveView:
 
     def __call__(self, event: Event) -> None:
         match event:
-            case RunStarted(record=record, folder=folder):
+            case RunStarted(record=record, folder=folder, done=done):
                 self._record = record
+                self._done = self._before = len(done)
+                self._dwells_before = sum(one.kind == "dwell" and one.sequence in done for one in record.planned)
                 self._title = f"{record.unit.name}  {record.unit.serial}   evidence in {folder}"
                 self._planned = len(record.planned)
                 self._verdicts = {pin.name: None for pin in record.pins}
@@ -190,10 +196,10 @@ class LiveView:
 
     def _time_left(self) -> str:
         """Of presses by their mean so far; long dwells apart, for one takes longer than hundreds of presses."""
-        if self._record is None or not self._done:
+        if self._record is None or self._done == self._before:
             return "time left: not known yet"
-        dwells = sum(trial.kind == "dwell" for trial in self._record.planned) - self._dwells
-        presses = self._done - self._dwells
+        dwells = sum(trial.kind == "dwell" for trial in self._record.planned) - self._dwells - self._dwells_before
+        presses = self._done - self._before - self._dwells
         spent_s = time.monotonic() - self._started - self._dwelt_s
         left_s = spent_s / presses * (self._planned - self._done - dwells) if presses else math.nan
         said = [] if math.isnan(left_s) else [f"about {_span(left_s)} left"]

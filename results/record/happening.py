@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-HappeningKind = Literal["resumed", "recovered", "not recovered"]
+HappeningKind = Literal["ended early", "resumed", "recovered", "not recovered"]
 
 
 @dataclass(frozen=True)

@@ -244,6 +244,8 @@ class RunRecord:
     `coupons`: the check coupons that were tried before and after.
     `dwell`: how long dwells are made; None where the plan asks for none.
     `check`: the newest check of the bench, whatever its `check_state`; None where there was none of this bench file.
+    `plan_file`, `bench_file`: where the files came from, as absolute paths. `procedure_sha256`: of the procedure file
+    of one's own, empty where there is none. `finished_utc`: when the last trial was made and the bus found in order.
     """
 
     run: str
@@ -281,6 +283,10 @@ class RunRecord:
     coupons: Coupons = field(default_factory=Coupons)
     dwell: DwellRules | None = None
     damage_limit_a: float | None = None
+    plan_file: str = ""
+    bench_file: str = ""
+    procedure_sha256: str = ""
+    finished_utc: str = ""
     format: int = FORMAT
 
     def levels_at(self, rail_v: float) -> Levels:

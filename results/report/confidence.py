@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 from results.analysis.findings import PinFinding, RunFinding
 from results.record.run_record import InstrumentRecord, RunRecord
+from results.report.interruptions import interruptions, times_resumed, times_text
 from results.report.numbers import percent, plain
 from results.words import words_for
 
@@ -34,7 +35,8 @@ def limits(finding: RunFinding) -> list[dict[str, str]]:
         _pull_down(finding.pins, record.press_to),
         _fitted(finding),
         _origin(record),
-        *(("Note", note) for note in (*record.notes, *finding.notes) if note.strip() and not _said_already(note)),
+        _resumed(finding),
+        *(("Note", note) for note in _notes(finding) if note.strip() and not _said_already(note)),
     ]
     return [{"title": title, "text": text} for title, text in filter(None, found)]
 
@@ -150,6 +152,20 @@ def _altered(finding: RunFinding) -> _Limit:
         f"Not as it was when the run was sealed: {files}. What this report says rests on the files as they are now; "
         "stuckpin verify tells more.",
     )
+
+
+def _resumed(finding: RunFinding) -> _Limit:
+    """Trials from before and after lie apart in time, and somebody may have touched the fixture in between."""
+    times = times_resumed(finding)
+    if not times:
+        return None
+    return "Resumed", f"The run ended early and was resumed {times_text(times)}; see Interruptions."
+
+
+def _notes(finding: RunFinding) -> list[str]:
+    """Notes on the whole run, less what the section on interruptions says of a run that was resumed."""
+    told = [one.text for one in interruptions(finding)] if times_resumed(finding) else []
+    return [note for note in (*finding.record.notes, *finding.notes) if not note.endswith(tuple(told))]
 
 
 def _void(finding: RunFinding) -> _Limit:

@@ -11,6 +11,7 @@ from results.report.conditions_section import conditions_section
 from results.report.dwell_section import dwell_section
 from results.report.fit_section import fit_section
 from results.report.fold_section import fold_sections
+from results.report.interruptions import interruption_section
 from results.report.latching import latching_sections
 from results.report.origin_section import origin_section
 from results.report.pull_down_section import pull_down_sections
@@ -37,6 +38,7 @@ MAKERS: tuple[Maker, ...] = (
     pull_down_sections,
     repeat_section,
     spread_section,
+    interruption_section,
     bench_check_section,
     budget_sections,
 )

@@ -115,7 +115,8 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "Reading",
             "SweepStep",
         },
-        "results.record.run_folder": {"RunFolder"},
+        "results.record.happening": {"Happening"},
+        "results.record.run_folder": {"BENCH", "JOURNAL", "PLAN", "RECORD", "RunFolder"},
         "results.record.run_record": {
             "CheckState",
             "DwellRules",
