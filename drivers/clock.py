@@ -12,7 +12,8 @@ TICK_S = 0.02
 """Real seconds between two looks at the stop request while waiting."""
 
 
-def _never() -> bool:
+def never() -> bool:
+    """Nobody asks to stop."""
     return False
 
 
@@ -22,7 +23,7 @@ class Clock:
     def __init__(
         self,
         speed: float = 1.0,
-        stop: Callable[[], bool] = _never,
+        stop: Callable[[], bool] = never,
         *,
         monotonic: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,

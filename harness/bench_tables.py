@@ -12,6 +12,7 @@ from drivers.wiring import Channel
 from harness.user_file import TABLE
 from harness.values import Channels, Count, Day, Number, Quantity, Text, Wire
 
+SOCKET = r"socket://\S+:\d+"
 PORT = r"/\S+|\\\\\.\\COM\d+|COM\d+|(?:socket|rfc2217)://\S+:\d+"
 SCPI = r"(?i:(?:TCPIP|GPIB|USB|ASRL|VXI|PXI|FIREWIRE)[^\s:]*::\S+)"
 Scpi = Annotated[str, Text(1, 200, SCPI, 'must be a VISA resource, such as "TCPIP::192.168.0.5::5025::SOCKET"')]
@@ -37,9 +38,13 @@ class BenchTable:
 
 @dataclass(frozen=True, kw_only=True)
 class ClockTable:
-    """[clock]: bench seconds a real second. Anything but 1 is right only where the bench itself runs that fast."""
+    """[clock]: bench seconds a real second. Anything but 1 is right only where the bench itself runs that fast.
+
+    `resource`: a line that serves the bench's own time (see drivers.served_clock), None: the computer's is taken.
+    """
 
     __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    resource: Annotated[str | None, Text(1, 200, SOCKET, 'must be a line, such as "socket://127.0.0.1:7001"')] = None
     speed: Annotated[float, Number(0.01, 1000.0)] = 1.0
 
 

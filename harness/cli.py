@@ -206,6 +206,9 @@ def simulate(
         typer.Option("--files", help="Write plan.toml and bench.toml of the Fernhill board into this folder."),
     ] = None,
     speed: Annotated[float | None, typer.Option("--speed", help="Bench seconds a real second.")] = None,
+    stepped: Annotated[
+        bool, typer.Option("--stepped", help="Bench time passes only where somebody waits: as fast as the computer.")
+    ] = False,
     seed: Annotated[int | None, typer.Option("--seed", help="Another seed than the file's.")] = None,
     until_stdin_ends: Annotated[
         bool, typer.Option("--until-stdin-ends", help="End when the standard input does.")
@@ -222,14 +225,17 @@ def simulate(
         raise CommandLineError(f"--speed: must be above 0: {speed:g}")
     if board is not None and files is not None:
         raise CommandLineError(f"--files: goes with the Fernhill board only, not with {board}")
+    if stepped and speed is not None:
+        raise CommandLineError("--stepped: goes without --speed: a stepped bench has none")
 
     def announced(resources: dict[str, str]) -> None:
         if files is not None:
-            write_demo_files(files, resources, speed)
+            write_demo_files(files, resources, speed, stepped=stepped)
 
     with fernhill_board() as fernhill:
         arguments = [str(fernhill if board is None else board)]
         arguments += [] if speed is None else ["--speed", f"{speed:g}"]
+        arguments += ["--stepped"] if stepped else []
         arguments += [] if seed is None else ["--seed", str(seed)]
         arguments += ["--until-stdin-ends"] if until_stdin_ends else []
         arguments += ["--no-pty"] if no_pty else []

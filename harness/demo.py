@@ -20,7 +20,7 @@ READY = "ready "
 
 
 @contextmanager
-def simulated_bench(board: Path, speed: float | None = None) -> Iterator[dict[str, str]]:
+def simulated_bench(board: Path, speed: float | None = None, *, stepped: bool = False) -> Iterator[dict[str, str]]:
     """The simulated bench as a program beside this one; yields role -> resource. It ends with the block.
 
     Raises BenchError if it does not come up; its own words are in the message.
@@ -28,6 +28,8 @@ def simulated_bench(board: Path, speed: float | None = None) -> Iterator[dict[st
     command = [sys.executable, "-m", "harness.cli", "simulate", str(board), "--until-stdin-ends"]
     if speed is not None:
         command += ["--speed", f"{speed:g}"]
+    if stepped:
+        command.append("--stepped")
     # A session of its own: a Ctrl-C is for the run, which still needs its bench to make it safe.
     program = subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True
@@ -50,16 +52,21 @@ def simulated_bench(board: Path, speed: float | None = None) -> Iterator[dict[st
         program.stdout.close()
 
 
-def write_demo_files(folder: Path, resources: Mapping[str, str], speed: float | None = None) -> tuple[Path, Path]:
+def write_demo_files(
+    folder: Path, resources: Mapping[str, str], speed: float | None = None, *, stepped: bool = False
+) -> tuple[Path, Path]:
     """Plan and bench file of the Fernhill run, the simulated bench's resources put in; returns their paths.
 
-    `speed` as the bench was started with, None for the board file's. Raises UserFileError where they cannot be written.
+    `speed` as the bench was started with, None for the board file's. `stepped`: its own clock is asked for the time.
+    Raises UserFileError where they cannot be written.
     """
     plan, bench = folder / "plan.toml", folder / "bench.toml"
     text = (FERNHILL / "bench.toml").read_text(encoding="utf-8")
     for role, resource in resources.items():
         text = text.replace(f"@{role}@", resource)
-    if speed is not None:
+    if stepped:
+        text = re.sub(r"(?m)^speed = .*", f'resource = "{resources["clock"]}"', text)
+    elif speed is not None:
         text = re.sub(r"(?m)^speed = \S+", f"speed = {speed:g}", text)
     try:
         folder.mkdir(parents=True, exist_ok=True)

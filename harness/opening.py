@@ -21,12 +21,13 @@ from drivers.rail import AtEnd, Rail
 from drivers.relay_board import RelayBoard
 from drivers.safe_state import safe_state
 from drivers.serial_link import open_serial_link
+from drivers.served_clock import ServedClock
+from drivers.socket_link import open_socket_link
 from drivers.source import Source
 from drivers.supply import Supply
 from drivers.switch import Switch
 from drivers.visa_link import open_visa_link
 from harness.bench_file import BenchFile
-from harness.bench_tables import InstrumentTable
 from harness.guard import GIVE_UP_S
 from harness.safety import Safety
 
@@ -62,7 +63,8 @@ def opened_bench(
     """
     tables = file.instruments()
     dialects = {role: Dialect(role, table.commands) for role, table in tables.items()}
-    with _roles_named(tables), ExitStack() as open_things:
+    resources = {"clock": file.clock.resource, **{role: table.resource for role, table in tables.items()}}
+    with _roles_named(resources), ExitStack() as open_things:
         # What whoever comes second is told of this process.
         facts = {"bench file": str(Path(file.path).absolute()), "folder": str(guard_report.parent.absolute())}
         held = open_things.enter_context(claim((table.resource for table in tables.values()), facts=facts))
@@ -74,12 +76,13 @@ def opened_bench(
         safety.start(held.descriptors)
         held.tell(guard=str(safety.pid))
         open_things.callback(_end, safety, not_verified, tell, frozenset(made_safe))
+        clock = _clock(file, stop, open_things)
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():
             link = _open(role, table.resource, file.bench.visa)
             open_things.callback(link.close)
             instruments[role] = Instrument(link, dialects[role], name=role)
-        bench = _assemble(file, instruments, stop, operator, safety, rail_v, at_end)
+        bench = _assemble(file, instruments, clock, operator, safety, rail_v, at_end)
         try:
             bench.prepare()
             yield bench
@@ -88,13 +91,13 @@ def opened_bench(
 
 
 @contextmanager
-def _roles_named(tables: Mapping[str, InstrumentTable]) -> Iterator[None]:
+def _roles_named(resources: Mapping[str, str | None]) -> Iterator[None]:
     """Say which instrument failed by its role too: a wire knows its address only."""
     try:
         yield
     except (LinkError, InstrumentError) as exc:
-        for role, table in tables.items():
-            if table.resource == exc.resource and exc.args:
+        for role, resource in resources.items():
+            if resource == exc.resource and exc.args:
                 exc.args = (f"{role} {exc.args[0]}",)
         raise
 
@@ -120,16 +123,25 @@ def _open(role: str, resource: str, visa: str) -> Link:
     return open_serial_link(resource) if role in LINE_ROLES else open_visa_link(resource, visa=visa)
 
 
+def _clock(file: BenchFile, stop: Callable[[], bool], open_things: ExitStack) -> Clock:
+    """The computer's time at the bench's speed, or the bench's own where a line serves it."""
+    table = file.clock
+    if table.resource is None:
+        return Clock(table.speed, stop)
+    link = open_socket_link(table.resource)
+    open_things.callback(link.close)
+    return ServedClock(link, table.speed, stop)
+
+
 def _assemble(
     file: BenchFile,
     instruments: dict[str, Instrument],
-    stop: Callable[[], bool],
+    clock: Clock,
     operator: Operator,
     safety: Safety,
     rail_v: float | None,
     at_end: AtEnd,
 ) -> Bench:
-    clock = Clock(file.clock.speed, stop)
     return Bench(
         clock=clock,
         meter=Meter(instruments["meter"], clock),

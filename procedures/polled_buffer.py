@@ -16,6 +16,9 @@ from results.record.trial import Trial
 FOLLOWS_WITHIN = 3.0
 """Poll periods after which a board that still does not read the release is not waited for any longer."""
 
+ASKED_EVERY = 0.02
+"""Of a poll period passes between two questions to the board: it reads nothing new in between."""
+
 
 def polled_buffer(bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
     """Set the polling up; press, read N polls; release while the meter logs, the board asked until it follows; read N
@@ -66,7 +69,7 @@ def _follow(
     read: list[tuple[float, float, Reading]] = []
     longest_s = FOLLOWS_WITHIN * rules.poll_period_s
     while not read or (read[-1][2] != settings.reads_released and read[-1][0] - released_s < longest_s):
-        bench.clock.wait(0.0)
+        bench.clock.wait(ASKED_EVERY * rules.poll_period_s if read else 0.0)
         asked_s = bench.clock.now()
         reads = read_pin(bench, trial.pin)
         read.append((asked_s, bench.clock.now(), reads))

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 from drivers.simulated.board_file import ChamberPart
+from drivers.simulated.clock import on_grid
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.parameter import bare, number, query_number, switch_state
 from drivers.simulated.response import number_text
@@ -44,6 +45,12 @@ class Chamber(Instrument):
     def now_c(self) -> float:
         """The temperature now: from where it stood to where it goes, exponentially."""
         past = (self.now_s - self._since_s) / self.part.time_constant_s
+        return self._after(past)
+
+    def _after(self, past: float) -> float:
+        """After so many time constants: at the end of the course the very temperature, wherever it came from."""
+        if past >= TIME_CONSTANTS:
+            return self._to_c
         return self._to_c + (self._from_c - self._to_c) * math.exp(-past)
 
     def _set(self, *, level_c: float | None = None, runs: bool | None = None) -> None:
@@ -56,6 +63,5 @@ class Chamber(Instrument):
         course = []
         for step in range(1, TIME_CONSTANTS * STEPS_A_TIME_CONSTANT + 1):
             past = step / STEPS_A_TIME_CONSTANT
-            celsius = self._to_c + (self._from_c - self._to_c) * math.exp(-past)
-            course.append((self.now_s + past * self.part.time_constant_s, celsius + KELVIN))
+            course.append((self.now_s + on_grid(past * self.part.time_constant_s), self._after(past) + KELVIN))
         self.world.set_temperature_course(course)

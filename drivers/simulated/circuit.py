@@ -53,6 +53,10 @@ class Drive:
             return self.from_v
         return self.from_v + (self.to_v - self.from_v) * (time_s - self.start_s) / (self.end_s - self.start_s)
 
+    def since(self, origin_s: float) -> Drive:
+        """The same with its times counted from `origin_s`."""
+        return replace(self, start_s=self.start_s - origin_s, end_s=self.end_s - origin_s)
+
     def ampere(self, time_s: float, node_v: float, series_ohm: float) -> float:
         """Into a node at `node_v` behind `series_ohm` in all."""
         if self.kind == "open":
@@ -322,19 +326,19 @@ class Wiring:
         contact = self.contacts.get("source")
         return None if contact is None else self.path_ohm("source") + contact.resistance_ohm
 
-    def source_ampere(self, time_s: float, node_v: float) -> float:
-        """From the source into the bus."""
+    def source_ampere(self, drive: Drive, time_s: float, node_v: float) -> float:
+        """From the source, driving so, into the bus."""
         outside_ohm = self.source_outside_ohm()
         if outside_ohm is None:
             return 0.0
-        return self.drive.ampere(time_s, node_v, outside_ohm + self.board.source.output_ohm)
+        return drive.ampere(time_s, node_v, outside_ohm + self.board.source.output_ohm)
 
-    def source_terminal_v(self, time_s: float, node_v: float) -> float:
+    def source_terminal_v(self, drive: Drive, time_s: float, node_v: float) -> float:
         """The source's terminals; what it is set to where it is not wired."""
         outside_ohm = self.source_outside_ohm()
         if outside_ohm is None:
-            return self.drive.volts(time_s)
-        return node_v + self.source_ampere(time_s, node_v) * outside_ohm
+            return drive.volts(time_s)
+        return node_v + self.source_ampere(drive, time_s, node_v) * outside_ohm
 
     def _drive_into_node(self, start_s: float) -> Callable[[float, float], float] | None:
         outside_ohm = self.source_outside_ohm()
@@ -342,5 +346,7 @@ class Wiring:
             return None
         series_ohm = outside_ohm + self.board.source.output_ohm
         # A segment ends where its ramp does: within it the ramp has no kink for the solver to stumble on.
-        drive = self.drive if self.drive.end_s <= start_s else replace(self.drive, endless=True)
-        return lambda t, v: drive.ampere(start_s + t, v, series_ohm)
+        drive = self.drive.since(start_s)
+        if drive.end_s > 0.0:
+            drive = replace(drive, endless=True)
+        return lambda t, v: drive.ampere(t, v, series_ohm)

@@ -11,6 +11,7 @@ from collections.abc import Callable, Generator, Mapping
 from typing import get_args
 
 from drivers.simulated.board_file import Setup
+from drivers.simulated.clock import on_grid
 from drivers.simulated.world import NoSuchNameError, World
 
 Answer = Generator[float, None, str | None]
@@ -96,7 +97,7 @@ class BoardConsole:
 
     def _reset(self) -> Answer:
         starts = self._starts
-        ready_s = self.world.now_s + self.world.board.unit.boot_time_s
+        ready_s = self.world.now_s + on_grid(self.world.board.unit.boot_time_s)
         while self.world.now_s < ready_s:
             yield ready_s
         if self._starts != starts:

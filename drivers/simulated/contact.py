@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from drivers.simulated.board_file import ContactPart
+from drivers.simulated.clock import on_grid
 
 Fault = Literal["none", "welded", "never closes"]
 
@@ -51,10 +52,10 @@ class Contact:
         self.commanded = close
         if self.fault != "none":
             return []
-        first_s = time_s + delay_s
+        first_s = time_s + on_grid(delay_s)
         edges = [Edge(first_s, close)]
         for index, offset_s in enumerate(bounces_s):
-            edges.append(Edge(first_s + offset_s, close if index % 2 else not close))
+            edges.append(Edge(first_s + on_grid(offset_s), close if index % 2 else not close))
         return edges
 
     def _times(self, close: bool, chance: np.random.Generator) -> tuple[float, list[float]]:

@@ -40,18 +40,23 @@ class History:
         if end_s > start_s and self._kept_from:
             self._past.append(_Past(start_s, end_s, segment))
 
-    def integrals(self, start_s: Floats, end_s: Floats, present: tuple[float, Segment], which: int) -> Floats:
-        """Integrals over windows [start, end], rising, of one element of the state, in volt second.
+    def integrals(
+        self, origin_s: float, start_s: Floats, end_s: Floats, present: tuple[float, Segment], which: int
+    ) -> Floats:
+        """Integrals of one element of the state, in volt second, over windows [start, end], rising, in seconds since
+        `origin_s`.
 
-        `present`: the segment that goes on, and when it began.
+        `present`: the segment that goes on, and when it began. Only differences of bench times are computed with: they
+        are exact, and windows that lie alike in a segment come out alike, however late it is.
         """
         total = np.zeros_like(start_s)
         for piece in (*self._past, _Past(present[0], math.inf, present[1])):
-            low = np.clip(start_s, piece.start_s, piece.end_s)
-            high = np.clip(end_s, piece.start_s, piece.end_s)
+            began_s, ended_s = piece.start_s - origin_s, piece.end_s - origin_s
+            low = np.clip(start_s, began_s, ended_s)
+            high = np.clip(end_s, began_s, ended_s)
             inside = high > low
             if inside.any():
-                instants = np.concatenate((high[inside], low[inside])) - piece.start_s
+                instants = np.concatenate((high[inside], low[inside])) - began_s
                 to_high, to_low = np.split(piece.segment.integral(instants, which), 2)
                 total[inside] += to_high - to_low
         return total

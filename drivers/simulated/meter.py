@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.simulated.board_file import MeterPart
+from drivers.simulated.clock import on_grid
 from drivers.simulated.command import Argument
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.parameter import (
@@ -36,6 +37,8 @@ APERTURES_S = (10e-6, 2.0)
 AUTORANGE_TIME_S = 20e-3
 LONGEST_LABEL = 127
 MEASURING, WAITING_FOR_TRIGGER = 16, 32
+ROUNDED_S = 1e-6
+"""More than a sum of bench times is rounded by."""
 
 
 @dataclass
@@ -66,8 +69,6 @@ class Meter(Instrument):
         self.memory: list[float] = []
         self._acquisition: Acquisition | None = None
         self._feeding = False
-        self._operations = 0
-        self._label_seen_s = -1.0
         self._pickup = Pickup(world)
         self.add_format()
         self._add_input()
@@ -261,20 +262,17 @@ class Meter(Instrument):
         settings, part = self.settings, self.part
         duration_s = self.aperture_s * (2 if settings.autozero else 1)
         interval_s = self._interval(duration_s)
-        first_s = self.now_s + part.arming_time_s + settings.delay_s
+        first_s = self.now_s + on_grid(part.arming_time_s + settings.delay_s)
         count = 0 if settings.trigger == "BUS" else settings.count
-        if self._label_seen_s != self.world.label_since_s:
-            self._label_seen_s, self._operations = self.world.label_since_s, 0
-        self._operations += 1
         self._acquisition = Acquisition(
             total=settings.count,
-            starts_s=first_s + np.arange(count, dtype=np.float64) * interval_s * (1 + part.timebase_error),
+            origin_s=first_s,
+            after_s=np.arange(count, dtype=np.float64) * interval_s * (1 + part.timebase_error),
             aperture_s=self.aperture_s,
             duration_s=duration_s,
             range_v=RANGES_V[-1] if settings.autorange else settings.range_v,
-            noise_v=self._pickup.noise(settings.count, self.aperture_s, self._operations),
-            hum_phase=float(self.world.chance("hum phase").uniform(0, 2 * math.pi)),
-            hum_origin_s=self.world.label_since_s,
+            noise_v=self._pickup.noise(settings.count, self.aperture_s),
+            hum_phase=float(self.world.chance_of_next("hum phase").uniform(0, 2 * math.pi)),
         )
         self._feeding = settings.feed == "NEXT"
         if self._feeding:
@@ -297,9 +295,10 @@ class Meter(Instrument):
         acquisition = self._acquisition
         if self.pending_until() != math.inf or acquisition is None:
             raise ScpiError(-211)
-        if len(acquisition.starts_s) and acquisition.starts_s[-1] + acquisition.duration_s > self.now_s:
+        after_s = self.now_s - acquisition.origin_s
+        if len(acquisition.after_s) and acquisition.after_s[-1] + acquisition.duration_s > after_s:
             raise ScpiError(-211)
-        acquisition.starts_s = np.append(acquisition.starts_s, self.now_s + self.settings.delay_s)
+        acquisition.after_s = np.append(acquisition.after_s, after_s + on_grid(self.settings.delay_s))
 
     def _abort(self) -> None:
         self._update()
@@ -343,5 +342,5 @@ class Meter(Instrument):
             self._feeding, self.settings.feed = False, "NEV"
         if done:
             self.world.keep_from("meter", None)
-        elif complete < len(acquisition.starts_s):
-            self.world.keep_from("meter", float(acquisition.starts_s[complete]))
+        elif complete < len(acquisition.after_s):
+            self.world.keep_from("meter", acquisition.origin_s + float(acquisition.after_s[complete]) - ROUNDED_S)

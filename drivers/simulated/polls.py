@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from drivers.simulated.agenda import Agenda
 from drivers.simulated.board_file import Setup
 from drivers.simulated.circuit import Wiring
+from drivers.simulated.clock import on_grid
 
 
 @dataclass
@@ -38,13 +39,13 @@ class Polls:
         self._wiring.pins[pin].polling = False
         if setup == "polled buffer":
             poll = self._polls[pin] = Poll()
-            self._put_poll(pin, poll, begun_s + self._wiring.board.unit.poll_period_s)
+            self._put_poll(pin, poll, begun_s + on_grid(self._wiring.board.unit.poll_period_s))
 
     def _put_poll(self, pin: str, poll: Poll, open_s: float) -> None:
         unit, wired, close_s = (
             self._wiring.board.unit,
             self._wiring.pins[pin],
-            open_s + self._wiring.board.unit.poll_open_s,
+            open_s + on_grid(self._wiring.board.unit.poll_open_s),
         )
 
         def opens() -> None:
@@ -56,6 +57,6 @@ class Polls:
             if self._polls.get(pin) is poll:
                 poll.high = self._pin_v(pin, close_s) > unit.input_threshold_v
                 wired.polling = False
-                self._put_poll(pin, poll, open_s + unit.poll_period_s)
+                self._put_poll(pin, poll, open_s + on_grid(unit.poll_period_s))
 
         self._agenda.put(open_s, opens, touched=(pin,))

@@ -17,7 +17,7 @@ from functools import partial
 from types import TracebackType
 from typing import NamedTuple, Protocol, TypeVar
 
-from drivers.simulated.clock import ScaledClock
+from drivers.simulated.clock import Clock
 from drivers.simulated.command import MessageSplitter, asks
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.scpi_error import ScpiError
@@ -89,7 +89,7 @@ class Arrival(NamedTuple):
 class Connection:
     """One peer's session: waits for bytes, and carries out generators that wait for bench time."""
 
-    def __init__(self, wire: Wire, world: World, clock: ScaledClock, stop: threading.Event) -> None:
+    def __init__(self, wire: Wire, world: World, clock: Clock, stop: threading.Event) -> None:
         self.wire = wire
         self.world = world
         self.clock = clock
@@ -128,8 +128,10 @@ class Connection:
             except StopIteration as end:
                 value: Reply = end.value
                 return value
-            if not give_up() and (arrival := self.receive(min(LOOK_S, self.clock.real_seconds_until(until_s)))):
-                arrived(arrival)
+            if not give_up():
+                self.clock.pass_until(until_s)
+                if arrival := self.receive(min(LOOK_S, self.clock.real_seconds_until(until_s))):
+                    arrived(arrival)
             if give_up():
                 steps.close()
                 raise InterruptedByPeer
@@ -207,7 +209,7 @@ def line_session(device: LineDevice) -> Session:
 class Ports:
     """All that listens; closing it ends every session."""
 
-    def __init__(self, world: World, clock: ScaledClock, *, pty: bool) -> None:
+    def __init__(self, world: World, clock: Clock, *, pty: bool) -> None:
         self._world = world
         self._clock = clock
         self._pty = pty and hasattr(os, "openpty")

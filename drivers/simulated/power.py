@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from drivers.simulated.agenda import Agenda, Change
 from drivers.simulated.circuit import Drive, Wiring
+from drivers.simulated.clock import on_grid
 
 RAIL = "the rail"
 
@@ -24,14 +25,17 @@ class Power:
         """The rail goes to `volts` within `over_s`. Returns whether the unit comes up by it, its pins at defaults."""
         self._agenda.forget(RAIL, now_s)
         from_v, was_up = self.volts(now_s), self.is_up(now_s)
-        self._rail = Drive("voltage", from_v, volts, now_s, now_s + over_s)
+        end_s = now_s + on_grid(over_s)
+        self._rail = Drive("voltage", from_v, volts, now_s, end_s)
         for step in range(1, RAIL_STEPS + 1) if over_s > 0 else [RAIL_STEPS]:
             share = step / RAIL_STEPS
-            change = _rail_setter(self._wiring, from_v + (volts - from_v) * share)
-            self._agenda.put(now_s + over_s * share, change, contact=RAIL, touched=tuple(self._wiring.pins))
+            # The last one exactly: where the rail ends must not depend on where it came from.
+            to_v = volts if step == RAIL_STEPS else from_v + (volts - from_v) * share
+            due_s = now_s + on_grid(over_s * share)
+            self._agenda.put(due_s, _rail_setter(self._wiring, to_v), contact=RAIL, touched=tuple(self._wiring.pins))
         if volts < self._wiring.board.unit.brownout_v or was_up:
             return False
-        self._up_s = now_s + over_s
+        self._up_s = end_s
         return self._up_s > 0
 
     def volts(self, now_s: float) -> float:
@@ -44,7 +48,7 @@ class Power:
 
     def booted_s(self) -> float:
         """When the unit was, or will be, up after its power came."""
-        return self._up_s + self._wiring.board.unit.boot_time_s if self._up_s > 0 else 0.0
+        return self._up_s + on_grid(self._wiring.board.unit.boot_time_s) if self._up_s > 0 else 0.0
 
 
 def _rail_setter(wiring: Wiring, volts: float) -> Change:

@@ -27,6 +27,8 @@ RELATIVE_TOLERANCE = 1e-7
 ABSOLUTE_TOLERANCE_V = 1e-8
 REST_V = 1e-6
 NEWTON_STEPS = 3
+REST_PER_V = 2.0**46
+"""A rest point is kept to 14 fV: what rounding leaves beyond that depends on where the node came from."""
 MOST_STEPS = 2000
 """Enough for any edge and any fold; more means that LSODA does not see that the node is stiff."""
 
@@ -131,7 +133,7 @@ class Segment:
                 break
             jacobian = np.array(self._jacobian(self._time_s[-1], state.tolist()))
             state = state - np.linalg.solve(jacobian, rate)
-        self._state[-1] = state.tolist()
+        self._state[-1] = (np.round(state * REST_PER_V) / REST_PER_V).tolist()
         self._rate[-1] = [0.0] * len(self._start)
         self._time_s.append(FOREVER_S)
         self._state.append(self._state[-1])

@@ -1,12 +1,13 @@
 """Serve the simulated bench: loopback TCP ports and pseudo-terminals in front of one world.
 
     serve(board_file, *, speed, seed, announce, stop)      in this process, until `stop` is set
-    python -m drivers.simulated.serve BOARD.toml [--speed 10] [--seed 7] [--until-stdin-ends] [--no-pty]
+    python -m drivers.simulated.serve BOARD.toml [--speed 10 | --stepped] [--seed 7] [--until-stdin-ends] [--no-pty]
 
 prints one line on stdout when everything listens,
 
     ready {"meter": "TCPIP::127.0.0.1::40101::SOCKET", "source": "TCPIP::…", "switch": "TCPIP::…",
-           "relay_board": "/dev/pts/4", "board": "/dev/pts/5", "hand": "127.0.0.1:40111"}
+           "relay_board": "/dev/pts/4", "board": "/dev/pts/5", "clock": "socket://127.0.0.1:40109",
+           "hand": "127.0.0.1:40111"}
 
 (and "supply" and "chamber", where the board file has them)
 
@@ -25,6 +26,9 @@ stands in board_file.py.
     TEMPERATURE 358.15    the chamber, in kelvin, at once
     RESTART meter | RESTART meter dropped    that instrument's power goes and comes back, in no time: its settings at
                           their defaults, outputs off, relays open, its error queue empty; or its connections break, too
+
+`clock` is the bench's clock (see clock_line.py). With --stepped it stands still until somebody waits: for the clock, or
+an instrument for its reading; the bench is then as fast as the computer, and the same to the last bit each time.
 """
 
 from __future__ import annotations
@@ -41,7 +45,8 @@ from typing import Protocol
 
 from drivers.simulated.board_file import BoardFileError, read_board_file
 from drivers.simulated.chamber import Chamber
-from drivers.simulated.clock import ScaledClock
+from drivers.simulated.clock import ScaledClock, SteppedClock
+from drivers.simulated.clock_line import ClockLine
 from drivers.simulated.console import BoardConsole, Hand, RelayBoard
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.meter import Meter
@@ -64,13 +69,15 @@ def serve(
     announce: Callable[[dict[str, str]], None],
     stop: threading.Event,
     pty: bool = True,
+    stepped: bool = False,
 ) -> None:
     """Serve the bench until `stop` is set; `announce` is given role -> resource once everything listens.
 
-    `speed`, `seed`: None means the board file's. Raises BoardFileError before anything listens.
+    `speed`, `seed`: None means the board file's. `stepped`: bench time passes only where somebody waits, at no speed.
+    Raises BoardFileError before anything listens.
     """
     board = read_board_file(board_file)
-    clock = ScaledClock(board.speed if speed is None else speed)
+    clock = SteppedClock() if stepped else ScaledClock(board.speed if speed is None else speed)
     world = World(board, seed)
     instruments = _instruments(world)
     lines: dict[str, RelayBoard | BoardConsole] = {
@@ -86,6 +93,7 @@ def serve(
         resources |= {role: ports.serial(sessions[role]) for role in lines}
         devices: dict[str, Restarts] = {**instruments, **lines}
         restarts = {role: _restarting(device, ports, sessions[role]) for role, device in devices.items()}
+        resources["clock"] = f"socket://127.0.0.1:{ports.tcp(line_session(ClockLine(clock)))}"
         resources["hand"] = f"127.0.0.1:{ports.tcp(line_session(Hand(world, restarts)))}"
         announce(resources)
         while not stop.wait(STOP_LOOK_S):
@@ -131,7 +139,9 @@ def main(argv: Sequence[str] | None = None, announced: Callable[[dict[str, str]]
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     parser = argparse.ArgumentParser(prog="drivers.simulated.serve", description="Serve the simulated bench.")
     parser.add_argument("board", type=Path, help="board file (TOML)")
-    parser.add_argument("--speed", type=_positive, help="bench seconds a real second; the board file's by default")
+    passing = parser.add_mutually_exclusive_group()
+    passing.add_argument("--speed", type=_positive, help="bench seconds a real second; the board file's by default")
+    passing.add_argument("--stepped", action="store_true", help="bench time passes only where somebody waits")
     parser.add_argument("--seed", type=int, help="instead of the board file's")
     parser.add_argument("--until-stdin-ends", action="store_true", help="end when standard input does")
     parser.add_argument("--no-pty", action="store_true", help="serve the serial lines on TCP ports too")
@@ -156,6 +166,7 @@ def main(argv: Sequence[str] | None = None, announced: Callable[[dict[str, str]]
             announce=announce,
             stop=stop,
             pty=not options.no_pty,
+            stepped=options.stepped,
         )
     except BoardFileError as exc:
         sys.stderr.write(f"stuckpin: {exc}\n")

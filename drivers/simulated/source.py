@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.simulated.circuit import Drive
+from drivers.simulated.clock import on_grid
 from drivers.simulated.command import Argument
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.parameter import Handler, Waiting, bare, number, query_number, switch_state, texts, word
@@ -56,8 +57,6 @@ class Source(Instrument):
         super().__init__(world, identity)
         self.settings = Settings()
         self._present = Drive()
-        self._readings = 0
-        self._label_seen_s = -1.0
         self._reading_until_s: float | None = None
         self._last: list[float] | None = None
         chance = generator(world.seed, "", "source accuracy")
@@ -183,7 +182,7 @@ class Source(Instrument):
             seconds = abs(target_v - present_v) / part.slew_v_per_s
             if turned_off and settings.off_mode == "NORM":
                 seconds = part.off_ramp_s
-            drive = Drive("voltage", present_v, target_v, now_s, now_s + seconds, settings.protection_a)
+            drive = Drive("voltage", present_v, target_v, now_s, now_s + on_grid(seconds), settings.protection_a)
         if (before.kind, before.to_v, before.limit) != (drive.kind, drive.to_v, drive.limit):
             self._present = drive
             self.world.set_drive(drive)
@@ -193,7 +192,7 @@ class Source(Instrument):
         if not self.settings.output:
             return False
         drive = self._present
-        ampere = self.world.source_currents([self.now_s], [self.world.bus_v()])[0]
+        ampere = self.world.source_currents(self.now_s, [0.0], [self.world.bus_v()])[0]
         if drive.kind == "voltage":
             return abs(ampere) >= drive.limit * (1 - 1e-6)
         return abs(ampere) < abs(drive.limit) * (1 - 1e-6)
@@ -205,7 +204,7 @@ class Source(Instrument):
             raise ScpiError(-221, "the output is off")
         self.world.keep_from("source", self.now_s)
         self._last = None
-        self._reading_until_s = self.now_s + self.settings.aperture_s
+        self._reading_until_s = self.now_s + on_grid(self.settings.aperture_s)
 
     def _abort(self) -> None:
         self._reading_until_s = None
@@ -225,7 +224,7 @@ class Source(Instrument):
         if self._reading_until_s != until:
             raise ScpiError(-230)
         if self._last is None:
-            self._last = self._measure(until - self.settings.aperture_s)
+            self._last = self._measure(until - on_grid(self.settings.aperture_s))
             self.world.keep_from("source", None)
         return self.format.encode(self._last)
 
@@ -233,15 +232,12 @@ class Source(Instrument):
         """Terminal voltage and current into the node, means over the aperture, of what is sensed."""
         part = self.world.board.source
         width_s = self.settings.aperture_s / SLICES
-        starts_s: Floats = start_s + width_s * np.arange(SLICES, dtype=np.float64)
-        middles_s = (starts_s + width_s / 2).tolist()
-        node_v = self.world.means(starts_s, width_s, meter=False).tolist()
-        ampere = self.world.source_currents(middles_s, node_v)
-        volts = self.world.source_volts(middles_s, node_v)
-        if self._label_seen_s != self.world.label_since_s:
-            self._label_seen_s, self._readings = self.world.label_since_s, 0
-        self._readings += 1
-        noise = self.world.chance(f"source noise {self._readings}").standard_normal(2)
+        after_s: Floats = width_s * np.arange(SLICES, dtype=np.float64)
+        middles_s = (after_s + width_s / 2).tolist()
+        node_v = self.world.means(start_s, after_s, width_s, meter=False).tolist()
+        ampere = self.world.source_currents(start_s, middles_s, node_v)
+        volts = self.world.source_volts(start_s, middles_s, node_v)
+        noise = self.world.chance_of_next("source noise").standard_normal(2)
         measured = {
             "VOLT:DC": math.fsum(volts) / len(volts) * self._gain_v + part.noise_v * float(noise[0]),
             "CURR:DC": math.fsum(ampere) / len(ampere) * self._gain_a + self._offset_a + part.noise_a * float(noise[1]),

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from drivers.simulated.board_file import SupplyPart
+from drivers.simulated.clock import on_grid
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.parameter import Handler, Waiting, bare, number, query_number, switch_state
 from drivers.simulated.randomness import generator
@@ -43,8 +44,6 @@ class Supply(Instrument):
         self._gain_v = 1 + part.gain_error * float(chance.uniform(-1, 1))
         self._gain_a = 1 + part.gain_error_a * float(chance.uniform(-1, 1))
         self._offset_a = part.offset_error_a * float(chance.uniform(-1, 1))
-        self._readings = 0
-        self._label_seen_s = -1.0
         self._add_output()
         self.add("MEASure[:SCALar]:VOLTage[:DC]", get=self._measuring(self._volts))
         self.add("MEASure[:SCALar]:CURRent[:DC]", get=self._measuring(self._ampere))
@@ -91,7 +90,7 @@ class Supply(Instrument):
 
     def _measuring(self, quantity: Callable[[], float]) -> Handler:
         def measure() -> Waiting:
-            ready_s = self.now_s + APERTURE_S
+            ready_s = self.now_s + on_grid(APERTURE_S)
             while self.now_s < ready_s:
                 yield ready_s
             return number_text(quantity())
@@ -103,8 +102,5 @@ class Supply(Instrument):
 
     def _ampere(self) -> float:
         ampere = self.world.rail_ampere() if self.settings.output else 0.0
-        if self._label_seen_s != self.world.label_since_s:
-            self._label_seen_s, self._readings = self.world.label_since_s, 0
-        self._readings += 1
-        noise = float(self.world.chance(f"supply noise {self._readings}").standard_normal())
+        noise = float(self.world.chance_of_next("supply noise").standard_normal())
         return ampere * self._gain_a + self._offset_a + self.part.noise_a * noise

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from drivers.simulated.clock import on_grid
 from drivers.simulated.command import Argument
 from drivers.simulated.instrument import Instrument
 from drivers.simulated.parameter import bare, channels
@@ -53,7 +54,7 @@ class Switch(Instrument):
     def _set(self, number: int, close: bool) -> None:
         self._closed[number] = close
         relays = self.world.board.relays
-        self._settled_s = self.now_s + (relays.operate_s if close else relays.release_s)
+        self._settled_s = self.now_s + on_grid(relays.operate_s if close else relays.release_s)
         if number in self._contacts:
             self.world.set_contact(self._contacts[number], close)
 

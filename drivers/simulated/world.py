@@ -42,7 +42,6 @@ class World:
         self.lock = threading.RLock()
         self.now_s = 0.0
         self.label = ""
-        self.label_since_s = 0.0
         self.setups: dict[str, Setup] = {part.name: part.setup for part in board.pins}
         self.wiring = Wiring(
             board,
@@ -79,10 +78,14 @@ class World:
         """A generator for the present trial."""
         return generator(self.seed, self.label, purpose)
 
+    def chance_of_next(self, purpose: str) -> np.random.Generator:
+        """A generator for the next operation of its kind since the label was shown."""
+        count = self._operations[purpose] = self._operations.get(purpose, 0) + 1
+        return self.chance(f"{purpose} {count}")
+
     def set_label(self, text: str) -> None:
         """The text on the meter's display: the key of all randomness from now on; counts of operations begin anew."""
         self.label = text
-        self.label_since_s = self.now_s
         self._operations.clear()
         leaks = {part.name: self._leaks(part) for part in self.board.pins if part.leak_probability < 1}
 
@@ -100,9 +103,8 @@ class World:
             raise NoSuchNameError(f"no contact {name!r}")
         if contact.commanded == close:
             return
-        count = self._operations[name] = self._operations.get(name, 0) + 1
         self._agenda.forget(name, self.now_s)
-        for edge in contact.command(close, self.now_s, self.chance(f"contact {name} {count}")):
+        for edge in contact.command(close, self.now_s, self.chance_of_next(f"contact {name}")):
             self._agenda.put(edge.time_s, _setter(contact, edge.closed), contact=name, touched=self._held_by(name))
 
     def _held_by(self, contact: str) -> tuple[str, ...]:
@@ -213,25 +215,28 @@ class World:
         self._catch_up(self.now_s)
         return self._pin_v(pin, self.now_s)
 
-    def source_currents(self, time_s: Sequence[float], node_v: Sequence[float]) -> list[float]:
-        """Ampere from the source into the bus at instants when it was at `node_v`, wired as now."""
+    def source_currents(self, origin_s: float, after_s: Sequence[float], node_v: Sequence[float]) -> list[float]:
+        """Ampere from the source into the bus, at instants after `origin_s` when it was at `node_v`, wired as now."""
         self._catch_up(self.now_s)
-        return [self.wiring.source_ampere(t, v) for t, v in zip(time_s, node_v, strict=True)]
+        drive = self.wiring.drive.since(origin_s)
+        return [self.wiring.source_ampere(drive, t, v) for t, v in zip(after_s, node_v, strict=True)]
 
-    def source_volts(self, time_s: Sequence[float], node_v: Sequence[float]) -> list[float]:
+    def source_volts(self, origin_s: float, after_s: Sequence[float], node_v: Sequence[float]) -> list[float]:
         """The source's terminals at the same instants."""
         self._catch_up(self.now_s)
-        return [self.wiring.source_terminal_v(t, v) for t, v in zip(time_s, node_v, strict=True)]
+        drive = self.wiring.drive.since(origin_s)
+        return [self.wiring.source_terminal_v(drive, t, v) for t, v in zip(after_s, node_v, strict=True)]
 
-    def means(self, start_s: Floats, width_s: float, *, meter: bool = True) -> Floats:
-        """Mean bus volts over windows [start, start + width], rising, from what is kept (see keep_from).
+    def means(self, origin_s: float, after_s: Floats, width_s: float, *, meter: bool = True) -> Floats:
+        """Mean bus volts over windows of `width_s` that begin `after_s`, rising, after an instant (see keep_from).
 
         `meter`: behind the meter's own input time constant.
         """
         which = -1 if meter and self._filtered else 0
-        end_s = start_s + width_s
-        self._catch_up(float(end_s[-1]))
-        return self._history.integrals(start_s, end_s, (self._start_s, self._bus), which) / width_s
+        end_s = after_s + width_s
+        self._catch_up(origin_s + float(end_s[-1]))
+        present = (self._start_s, self._bus)
+        return self._history.integrals(origin_s, after_s, end_s, present, which) / width_s
 
     def polled_high(self, pin: str) -> bool | None:
         """Whether a polled pin was high at the end of its last poll; None before the first."""

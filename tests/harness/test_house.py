@@ -46,6 +46,8 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.relay_board": {"RelayBoard"},
         "drivers.safe_state": {"safe_state"},
         "drivers.serial_link": {"open_serial_link"},
+        "drivers.served_clock": {"ServedClock"},
+        "drivers.socket_link": {"open_socket_link"},
         "drivers.simulated.serve": {"main"},
         "drivers.source": {"Source"},
         "drivers.supply": {"Supply"},

@@ -153,7 +153,7 @@ def test_the_mean_over_an_aperture_is_the_integral_of_the_fall() -> None:
     after, rest_v = starts - 0.1, 3.3 * 1e-12 / conductance_s
     fallen = tau / width * (np.exp(-after / tau) - np.exp(-(after + width) / tau))
 
-    np.testing.assert_allclose(world.means(starts, width), rest_v + (start_v - rest_v) * fallen, rtol=0, atol=1e-6)
+    np.testing.assert_allclose(world.means(0.0, starts, width), rest_v + (start_v - rest_v) * fallen, rtol=0, atol=1e-6)
 
 
 def test_a_window_that_begins_before_the_release_holds_both_levels() -> None:
@@ -174,7 +174,7 @@ def test_a_window_that_begins_before_the_release_holds_both_levels() -> None:
     world.set_contact("press", False)
     world.move_to(0.3)
 
-    mean_v = float(world.means(np.array([0.2 - 30e-6]), 40e-6)[0])
+    mean_v = float(world.means(0.0, np.array([0.2 - 30e-6]), 40e-6)[0])
     assert mean_v == pytest.approx(0.75 * held_v, abs=1e-3)
 
 

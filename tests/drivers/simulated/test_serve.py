@@ -9,7 +9,8 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -19,9 +20,9 @@ import serial
 from drivers.simulated.board_file import BoardFileError
 from drivers.simulated.serve import main, serve
 from tests.drivers.simulated.by_hand import MID_LEVEL
+from tests.drivers.simulated.served import PATIENCE_S, served
 
 ROOT = Path(__file__).parents[3]
-PATIENCE_S = 10.0
 BOARD = f"""
 seed = 3
 speed = 50.0
@@ -62,31 +63,25 @@ def board_file(tmp_path: Path) -> Path:
 
 
 @pytest.fixture(params=[True, False], ids=["pty", "tcp"])
-def resources(board_file: Path, request: pytest.FixtureRequest) -> Iterator[dict[str, str]]:
+def resources(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[dict[str, str]]:
     """The bench served in this process, with and without pseudo-terminals."""
-    stop, ready = threading.Event(), threading.Event()
-    found: dict[str, str] = {}
-    failed: list[BaseException] = []
+    with served(tmp_path, BOARD, pty=request.param) as found:
+        yield found
 
-    def run() -> None:
-        try:
-            serve(board_file, speed=None, seed=None, announce=announce, stop=stop, pty=request.param)
-        except BaseException as exc:  # noqa: BLE001 (the assertion below shows it in the test's own thread)
-            failed.append(exc)
-            ready.set()
 
-    def announce(resources: dict[str, str]) -> None:
-        found.update(resources)
-        ready.set()
+@pytest.fixture
+def stepped(tmp_path: Path) -> Iterator[dict[str, str]]:
+    """The bench whose time passes only where somebody waits."""
+    with served(tmp_path, BOARD, stepped=True) as found:
+        yield found
 
-    thread = threading.Thread(target=run)
-    thread.start()
-    assert ready.wait(PATIENCE_S)
-    yield found
-    stop.set()
-    thread.join(PATIENCE_S)
-    assert not thread.is_alive()
-    assert failed == []
+
+def _until(peer: Peer, question: str, good: Callable[[str], bool]) -> str:
+    """The first good answer; it must come while the peer is patient."""
+    end = time.monotonic() + PATIENCE_S
+    while not good(told := peer.ask(question)):
+        assert time.monotonic() < end, told
+    return told
 
 
 def _line(resource: str, *lines: str) -> list[str]:
@@ -99,7 +94,7 @@ def _line(resource: str, *lines: str) -> list[str]:
 
 
 def test_every_role_answers_on_its_own_wire(resources: dict[str, str]) -> None:
-    assert list(resources) == ["meter", "source", "switch", "relay_board", "board", "hand"]
+    assert list(resources) == ["meter", "source", "switch", "relay_board", "board", "clock", "hand"]
     names = []
     for role in ("meter", "source", "switch"):
         peer = Peer(resources[role])
@@ -242,3 +237,32 @@ def test_a_speed_of_nothing_is_refused(board_file: Path, capsys: pytest.CaptureF
     with pytest.raises(SystemExit, match="2"):
         main([str(board_file), "--speed", "0"])
     assert "argument --speed: must be above zero: 0" in capsys.readouterr().err
+
+
+def test_on_a_stepped_bench_messages_take_no_time_and_a_reading_takes_its_own(stepped: dict[str, str]) -> None:
+    clock, meter = Peer(stepped["clock"]), Peer(stepped["meter"])
+    for _ in range(20):
+        meter.ask("*IDN?")
+    assert clock.ask("NOW?") == "0.0"
+    meter.ask("CAL:ZERO:AUTO OFF;:SENS:VOLT:DC:APER 0.02;:READ?")
+    took_s = float(clock.ask("NOW?"))
+    assert took_s == pytest.approx(0.022, abs=2e-6)  # arming time and aperture
+    assert float(clock.ask("UNTIL 3600")) == pytest.approx(3600.0, abs=1e-6)
+    for peer in (clock, meter):
+        peer.close()
+
+
+def test_a_wait_for_a_trigger_does_not_stop_a_stepped_bench(stepped: dict[str, str]) -> None:
+    """The next message interrupts it (IEEE 488.2, 6.3.2.3), and so does an ABORt on another connection."""
+    clock, meter, other = Peer(stepped["clock"]), Peer(stepped["meter"]), Peer(stepped["meter"])
+    meter.send("TRIG:SOUR BUS;:READ?\n")
+    assert meter.ask("SYST:ERR?").startswith("-410")
+    meter.send("ABOR\n")
+    assert meter.ask("STAT:OPER:COND?") == "0"
+    meter.send("READ?\n")
+    assert _until(other, "STAT:OPER:COND?", lambda told: told != "0") == "32"
+    other.send("ABOR\n")
+    assert _until(other, "SYST:ERR?", lambda told: not told.startswith("0,")).startswith("-230")
+    assert clock.ask("NOW?") == "0.0"
+    for peer in (clock, meter, other):
+        peer.close()

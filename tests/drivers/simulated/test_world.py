@@ -231,7 +231,7 @@ def test_the_meters_own_time_constant_delays_what_it_reads() -> None:
     world.keep_from("test", 0.1)
     world.set_contact("press", False)
     world.move_to(0.2)
-    mean_v = world.means(np.array([0.101 - 5e-7, 0.103 - 5e-7]), 1e-6)
+    mean_v = world.means(0.0, np.array([0.101 - 5e-7, 0.103 - 5e-7]), 1e-6)
 
     assert mean_v == pytest.approx(held_v * np.exp([-1.0, -3.0]), abs=2e-4)
 
