@@ -7,10 +7,13 @@ Here it is made ready and made safe; what is done with it stands beside: bench_b
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from drivers.as_set import prove
 from drivers.bench_bus import BenchBus
 from drivers.bench_press import BenchPress
 from drivers.bench_rail import BenchRail
-from drivers.errors import InstrumentError
+from drivers.errors import InstrumentError, LinkError, NotAsSetError, OtherInstrumentError
 from drivers.making_safe import MAKE_SAFE_S, awake, safe_steps
 
 
@@ -27,13 +30,14 @@ class Bench(BenchBus, BenchRail, BenchPress):
 
         The board under test is identified and not reset: the first trial may want it as found. It is asked last, once
         its supply, where there is one, is on. A link that failed is reopened. Identities stand in `identities`: role to
-        (resource, identity).
+        (resource, identity); a second call raises OtherInstrumentError where one is not what it was. At last every
+        setting is read back, as by `prove_as_set`.
         """
         with self._state.moving("prepare"):
             for role, instrument in self._instruments().items():
                 awake(instrument)
                 if role != "board":
-                    self.identities[role] = (instrument.resource, instrument.identify(self._expected.get(role, "")))
+                    self._identified(role, instrument.resource, instrument.identify(self._expected.get(role, "")))
             for device in self._relays.devices.values():
                 device.reset()
             if self.source is not None:
@@ -44,11 +48,38 @@ class Bench(BenchBus, BenchRail, BenchPress):
             self._rail.prepare()
             if self.board is not None:
                 told = self.board.identify(self._expected.get("board", ""))
-                self.identities["board"] = (self.board.instrument.resource, told)
+                self._identified("board", self.board.instrument.resource, told)
+                self.board.forget()
             self.meter.instrument.reset()
             self.meter.configure(self._meter_range_v, 1.0 / self._line_hz, self.meter_input_ohm, self._line_hz)
             self.clock.settle(self._settle_s)
             self._all_opened()
+            # What was read of the rail before, another rail may have been.
+            self._rail_v = None
+            self._prove_as_set()
+
+    def prove_as_set(self) -> None:
+        """Prove that no instrument has restarted since it was last looked at, and that each stands as it was told.
+
+        What was measured between two of these proofs was measured with these settings. Raises NotAsSetError naming the
+        setting, what it was told and what it is; LinkError where an instrument does not answer, or not to the question.
+        """
+        with self._state.moving("read"):
+            self._prove_as_set()
+
+    def _prove_as_set(self) -> None:
+        """The meter comes last: the text on its display names the trial."""
+        parts = (*self._relays.devices.values(), self.source, self._rail.supply, self.chamber, self.board, self.meter)
+        for part in parts:
+            if part is not None:
+                part.prove_as_set()
+
+    def _identified(self, role: str, resource: str, told: str) -> None:
+        _, before = self.identities.get(role, (resource, told))
+        if told != before:
+            rule = f"another instrument than before, which answered {before!r}"
+            raise OtherInstrumentError(rule, resource=resource, reply=told)
+        self.identities[role] = (resource, told)
 
     def make_safe(self) -> list[str]:
         """Open every relay, then the source off, then the supply as planned: each is tried whatever failed before.
@@ -79,6 +110,42 @@ class Bench(BenchBus, BenchRail, BenchPress):
                 unverified.append(f"lease: not given back: {exc}")
         self._state.made_safe(proven=not unverified)
         return unverified
+
+    def found_restart(self) -> NotAsSetError | None:
+        """The first instrument that has restarted since it was last asked, of those that can tell; in any state.
+
+        What it had closed or forced is gone then, so that a reading since may look like a fault of the wiring.
+        """
+        for role, instrument in self._instruments().items():
+            if role in ("relay_board", "board"):
+                continue  # a line protocol has no event status
+            try:
+                prove(instrument, [])
+            except NotAsSetError as exc:
+                return exc
+            except (LinkError, InstrumentError):
+                continue
+        return None
+
+    def role_of(self, resource: str) -> str:
+        """The role of the instrument at this address; empty where there is none."""
+        return next((role for role, one in self._instruments().items() if one.resource == resource), "")
+
+    def reopen(self, role: str) -> None:
+        """Open a fresh link to this instrument. Raises LinkError; the link is then lost."""
+        self._instruments()[role].link.reopen()
+
+    def nothing_presses(self, unverified: Sequence[str]) -> bool:
+        """Whether, of what `make_safe` could not verify, no device has a relay that leads to the rail or the source."""
+        wires = (self.wiring.press, self.wiring.source, self.wiring.rail, *self.wiring.hold.values())
+        pressing = {channel.device for channel in wires if channel is not None}
+        return not any(line.partition(":")[0] in {*pressing, "operator", "lease"} for line in unverified)
+
+    def cover(self, seconds: float) -> None:
+        """Nothing presses, and not all is proven safe: nobody shall step in for so many real seconds, nor while all is
+        made safe once more."""
+        self._presser.cover_safe_steps(seconds + MAKE_SAFE_S)
+        self._holder.cover(seconds + MAKE_SAFE_S)
 
     def error_queues(self) -> dict[str, tuple[str, ...]]:
         """What stands in the error queue of each SCPI instrument, by role; the queues are empty afterwards."""

@@ -27,6 +27,11 @@ class BenchRail(BenchParts):
         return self._rail.supply is not None
 
     @property
+    def switches_off(self) -> bool:
+        """Whether making safe takes the power from the board."""
+        return self._rail.switches_off
+
+    @property
     def rail_set_v(self) -> float | None:
         """What the rail was set to last, in volt; None where nothing has set it, or its power was taken away since."""
         return self._rail.set_v
@@ -56,6 +61,7 @@ class BenchRail(BenchParts):
         self._rail.check(volts)
         with self._state.moving("set rail"):
             self._rail_v = None
+            self._forget_setups()
             self._rail.set(volts)
 
     def power_off(self) -> None:
@@ -65,7 +71,13 @@ class BenchRail(BenchParts):
         """
         with self._state.moving("set rail"):
             self._rail_v = None
+            self._forget_setups()
             self._rail.off()
+
+    def _forget_setups(self) -> None:
+        """A board whose supply changes may start anew."""
+        if self.board is not None:
+            self.board.forget()
 
     def supply_current(self) -> float | None:
         """Amperes that the board draws from its supply; None where no supply measures it."""

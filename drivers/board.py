@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
-from drivers.errors import BenchError
+from drivers.as_set import not_as_set
+from drivers.errors import BenchError, InstrumentError
 from drivers.instrument import Instrument
 from drivers.message import refused
 
@@ -25,6 +26,7 @@ class Board:
 
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
+        self._setups: dict[str, str] = {}
 
     def identify(self, expected: str = "") -> str:
         """What the board says it is: any text. Raises BenchError if it is empty or lacks the `expected` text."""
@@ -37,16 +39,30 @@ class Board:
 
     def reset(self) -> None:
         """Reset the board and wait until it is up again."""
+        self.forget()
         self._ok(self.instrument.dialect.text("reset"), BOOT_TIMEOUT_S)
 
     def setup(self, pin: str, name: str) -> None:
-        """Give a pin the setup of this name, and read it back. Raises BenchError where it reads back another."""
-        dialect = self.instrument.dialect
-        self._ok(dialect.text("setup", pin=pin, setup=name))
-        query = dialect.text("setup_read", pin=pin)
-        taken = self._line(query)
+        """Give a pin the setup of this name, and read it back. Raises InstrumentError where it reads back another."""
+        self._setups.pop(pin, None)
+        self._ok(self.instrument.dialect.text("setup", pin=pin, setup=name))
+        query, taken = self._setup_of(pin)
         if taken != name:
-            raise BenchError(f"board {self.instrument.resource}: {query!r} must read back {name!r}: {taken!r}")
+            self.instrument.link.revoke()  # it may be the answer to another question
+            rule = f"the setup must read back {name!r}"
+            raise InstrumentError(rule, resource=self.instrument.resource, command=query, reply=taken)
+        self._setups[pin] = name
+
+    def forget(self) -> None:
+        """Its power was taken away, or may have been: no pin is set up as it was told."""
+        self._setups.clear()
+
+    def prove_as_set(self) -> None:
+        """Raises NotAsSetError where a pin is not set up as it was told since the last reset."""
+        for pin, name in self._setups.items():
+            query, found = self._setup_of(pin)
+            if found != name:
+                raise not_as_set(self.instrument, f"the setup of {pin}", name, found, query)
 
     def read(self, pin: str) -> Level:
         """What the board reads at this pin: "high", "low", or empty where its setup cannot read."""
@@ -55,6 +71,10 @@ class Board:
         if text not in _LEVELS:
             raise refused(self.instrument, "the board must answer high, low or off", command, text)
         return _LEVELS[text]
+
+    def _setup_of(self, pin: str) -> tuple[str, str]:
+        query = self.instrument.dialect.text("setup_read", pin=pin)
+        return query, self._line(query)
 
     def _ok(self, command: str, timeout_s: float | None = None) -> None:
         text = self._line(command, timeout_s)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from drivers.as_set import near, prove, state
 from drivers.clock import Clock
 from drivers.errors import BenchError, InstrumentError, LimitError
 from drivers.instrument import Instrument
@@ -20,11 +21,12 @@ class Chamber:
         self.instrument = instrument
         self._clock = clock
         self._limits_c: tuple[float, float] | None = None
+        self._set_c: float | None = None
 
     def prepare(self, lowest_c: float, highest_c: float) -> None:
         """Status and error queue emptied; the chamber stays as it stands. Raises InstrumentError."""
-        if self.instrument.dialect.has("clear"):
-            self.instrument.send("clear")
+        self.instrument.clear_status()
+        self._set_c = None
         self._limits_c = lowest_c, highest_c
 
     def set_temperature(self, celsius: float) -> None:
@@ -38,9 +40,12 @@ class Chamber:
         low_c, high_c = self._limits_c
         if not low_c <= celsius <= high_c:
             raise LimitError(f"chamber {resource}: {celsius:.4g} °C is not within {low_c:.4g} °C to {high_c:.4g} °C")
-        self.instrument.apply("temperature", celsius, read="temperature_read", rel=0.0, absolute=0.1, unit="°C")
+        taken_c = self.instrument.apply(
+            "temperature", celsius, read="temperature_read", rel=0.0, absolute=0.1, unit="°C"
+        )
         if not self._switched("output_on"):
             raise self._disobeyed("reads back off", "output_on")
+        self._set_c = taken_c
 
     def temperature(self) -> float:
         """As the chamber measures it. Raises BenchError where it gives no number."""
@@ -53,6 +58,15 @@ class Chamber:
         """Neither heat nor cool any more. Raises InstrumentError unless it reads back off."""
         if self._switched("output_off"):
             raise self._disobeyed("reads back on", "output_off")
+        self._set_c = None
+
+    def prove_as_set(self) -> None:
+        """Raises NotAsSetError where it restarted or, once a temperature was set, does not run at that any more."""
+        if self._set_c is None:
+            prove(self.instrument, [])
+            return
+        temperature = near("temperature_read", "the temperature", self._set_c, "°C", absolute=0.05)
+        prove(self.instrument, [state("output_state", "the chamber", True), temperature])
 
     def _switched(self, purpose: str) -> bool:
         """Carry out a command, and read back whether the chamber runs."""

@@ -6,7 +6,9 @@ BenchError                  anything below; carries a message of one line
 │   ├── LinkTimeoutError    a deadline passed
 │   └── LinkDirtyError      the link was used after a failure without being reopened
 ├── ReplyError              an answer came, but not one that the grammar allows
-├── InstrumentError         the instrument itself reports errors, or is not the one expected
+├── InstrumentError         the instrument itself reports errors
+│   ├── NotAsSetError       it restarted, or somebody turned a knob: it does not stand as it was set
+│   └── OtherInstrumentError  it is not the one expected
 ├── LimitError              a request beyond the limits of the bench; nothing was sent
 ├── WiringError             the wiring cannot do it, or does not do what it was told (welded, broken)
 └── StopRequestedError      a person or the system asked the run to stop
@@ -54,7 +56,7 @@ class ReplyError(LinkError):
 
 
 class InstrumentError(BenchError):
-    """The instrument put errors into its queue, or is not the instrument that the bench file names.
+    """The instrument put errors into its queue, or did not do as it was told.
 
     `errors` holds (number, text) as drained from the queue, oldest first.
     """
@@ -73,6 +75,15 @@ class InstrumentError(BenchError):
             parts.append(f"reply {reply!r}")
         parts.extend(f"{number} {text}" for number, text in errors)
         super().__init__("; ".join(parts))
+
+
+class NotAsSetError(InstrumentError):
+    """An instrument no longer stands as it was set: it restarted, or somebody turned a knob. What was measured since it
+    was last seen to stand so is worth nothing."""
+
+
+class OtherInstrumentError(InstrumentError):
+    """Another instrument answers than the one that the bench file names, or than the one that answered before."""
 
 
 class LimitError(BenchError):

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 from drivers import reply
 from drivers.dialect import Dialect
-from drivers.errors import InstrumentError, LinkDirtyError, ReplyError
+from drivers.errors import InstrumentError, LinkDirtyError, NotAsSetError, OtherInstrumentError, ReplyError
 from drivers.link import Link
 from drivers.reply import FloatArray
 
@@ -20,6 +20,9 @@ RESET_TIMEOUT_S = 10.0
 _ESR_FAULTS = 0b0011_1100
 """Query, device-dependent, execution, command error: bits 2 to 5 of the event status register (IEEE 488.2,
 11.5.1.1)."""
+
+_ESR_POWER_ON = 0b1000_0000
+"""Power on: bit 7 of the event status register (IEEE 488.2, 11.5.1.1): off and on again since it was last read."""
 
 _LINK_FAULTS = (-410, -420, -440)
 """Query interrupted, unterminated, unterminated after an indefinite reply (SCPI-99 vol. 2, 21.8.14): the exchange of
@@ -37,6 +40,7 @@ class Instrument:
         """`name` is what messages call it: "meter", "source"."""
         self._link = link
         self._dialect = dialect
+        self._power_on_is_known = False
         self.name = name
 
     @property
@@ -55,7 +59,7 @@ class Instrument:
     def identify(self, expected: str = "") -> str:
         """The identity as the instrument states it, four fields (maker, model, serial, firmware; IEEE 488.2, 10.14).
 
-        Raises InstrumentError if it has other than four fields or lacks the `expected` text.
+        Raises InstrumentError if it has other than four fields, OtherInstrumentError if it lacks the `expected` text.
         """
         command = self._dialect.text("identify")
         text = self._link.ask(command).strip()
@@ -64,7 +68,8 @@ class Instrument:
             self._link.revoke()
             raise self._error("an identity must have four fields, maker and model not empty", command, text)
         if expected not in text:
-            raise self._error(f"{self.name}.identity must hold {expected!r}", command, text)
+            rule = f"{self.name}.identity must hold {expected!r}"
+            raise OtherInstrumentError(rule, resource=self.resource, command=command, reply=text)
         return text
 
     def send(self, purpose: str, *, timeout_s: float | None = None, **values: object) -> None:
@@ -76,7 +81,7 @@ class Instrument:
             self.carry_out(command, timeout_s=timeout_s)
 
     def carry_out(self, message: str, *, timeout_s: float | None = None) -> None:
-        """Send a message that asks nothing, and check for errors. Raises as `send`."""
+        """Send a message that asks nothing, and check for errors. Raises as `send`, and as `check_status`."""
         # Two messages in a row and one reply. In one message, an instrument that gives it up at its first error
         # would not come to the check, and a refused command would look like a dead link.
         self._link.send(message, timeout_s)
@@ -84,10 +89,28 @@ class Instrument:
             self.check_errors(message)
             return
         query = self._dialect.text("event_status")
-        status = self._integer(query, self._link.ask(query, timeout_s))
+        self.check_status(query, self._link.ask(query, timeout_s), message)
+
+    def check_status(self, query: str, text: str, message: str) -> None:
+        """Check the event status register: `query` asked for it, `text` answered; `message` is what is checked by it.
+
+        Raises NotAsSetError where it was off and on again since `clear_status`, InstrumentError for any other error.
+        """
+        status = self._integer(query, text)
+        if status & _ESR_POWER_ON and self._power_on_is_known:
+            rule = f"it restarted (event status {status}: power on): its settings are back at their defaults"
+            raise NotAsSetError(rule, resource=self.resource, command=message)
         if status & _ESR_FAULTS:
             self.check_errors(message)
             raise self._error(f"event status {status} tells of an error, yet the error queue is empty", message)
+
+    def clear_status(self) -> None:
+        """Empty the status registers and the error queue. A power-on event that is seen from here on is a restart."""
+        if self._dialect.has("clear"):
+            self._link.send(self._dialect.text("clear"))
+        elif self._dialect.has("event_status"):
+            self._link.ask(self._dialect.text("event_status"))
+        self._power_on_is_known = True
 
     def ask(self, purpose: str, *, timeout_s: float | None = None, **values: object) -> str:
         """The one line that answers this purpose, blanks around it removed."""
@@ -163,8 +186,7 @@ class Instrument:
 
         *RST leaves the error queue alone (IEEE 488.2, 10.32), so *CLS goes first.
         """
-        if self._dialect.has("clear"):
-            self._link.send(self._dialect.text("clear"))
+        self.clear_status()
         command = f"{self._dialect.text('reset')};{self._dialect.text('done')}"
         if self._integer(command, self._link.ask(command, RESET_TIMEOUT_S)) != 1:
             raise self._error("a reset must be answered by 1", command)

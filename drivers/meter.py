@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
+from drivers.as_set import Setting, near, prove, state, word
 from drivers.clock import Clock
 from drivers.errors import BenchError, InstrumentError
 from drivers.instrument import Instrument
-from drivers.message import send_together
+from drivers.message import refused, send_together
 from drivers.reply import FloatArray
 
 TIME_BASE_TOLERANCE = 0.1
@@ -23,6 +27,12 @@ TIME_BASE_SLACK_S = 0.005
 
 BYTE_S = 1e-5
 """Real seconds to allow for each byte of a log on the wire: 100 kB/s, less than any bus but a slow serial port."""
+
+BEYOND_RANGE = 1.5
+"""Times the range that a reading may be at most: meters go on to 1.1 or 1.2 times, and then say overload."""
+
+LEAST_V = 1e-18
+"""A reading that is smaller and not zero is none: rounding of a computed 1 V alone leaves 1e-16 V."""
 
 _LETTERS = str.maketrans({"\u03a9": "Ohm", "\u2126": "Ohm", "\u00b5": "u", "\u03bc": "u"})
 """Omega and the ohm sign, mu and the micro sign."""
@@ -77,6 +87,16 @@ def displayable(text: str) -> str:
     return "".join(letter if letter.isascii() and letter.isprintable() else "?" for letter in kept)
 
 
+def _is_dc_voltage(text: str) -> bool:
+    return re.fullmatch(r"""["']?VOLT(AGE)?(:DC)?["']?""", text.upper()) is not None
+
+
+def _is_shown(label: str, text: str) -> bool:
+    """A display may be shorter than the text, and know capitals only; it is empty where the text is."""
+    shown = text[1:-1].replace('""', '"') if text[:1] == '"' else text
+    return label.upper().startswith(shown.rstrip().upper()) and bool(shown.strip()) == bool(label.strip())
+
+
 class Meter:
     """A voltmeter on the bus. Autorange and autozero are off, so that nothing stops it within a log.
 
@@ -92,6 +112,9 @@ class Meter:
         self._single = False
         self._timing: tuple[float, float] | None = None
         self._interval_s = math.nan
+        self._log_aperture_s = math.nan
+        self._impedance_ohm: float | None = None
+        self._label: str | None = None
         self._log: _Log | None = None
 
     def configure(self, range_v: float, aperture_s: float, impedance_ohm: float | None, line_hz: float) -> None:
@@ -102,6 +125,7 @@ class Meter:
         """
         dialect = self.instrument.dialect
         self._line_hz, self._single, self._timing, self._log = line_hz, False, None, None
+        self._impedance_ohm, self._label = None, None
         self.instrument.send("line_frequency", value=line_hz)
         send_together(
             self.instrument,
@@ -117,7 +141,9 @@ class Meter:
         if not range_v * (1.0 - 1e-6) <= self.range_v:
             raise self._error(f"range was set to {range_v!r} V but reads back as {self.range_v!r} V")
         if impedance_ohm is not None and dialect.has("impedance"):
-            self.instrument.apply("impedance", impedance_ohm, read="impedance_read", rel=0.02, unit="Ω")
+            self._impedance_ohm = self.instrument.apply(
+                "impedance", impedance_ohm, read="impedance_read", rel=0.02, unit="Ω"
+            )
         self._set_single(aperture_s)
         taken_s = self._aperture_read()
         if not abs(taken_s - aperture_s) <= 0.02 * aperture_s:
@@ -126,11 +152,51 @@ class Meter:
 
     def set_impedance(self, ohm: float) -> float:
         """Another input impedance, within a fifth; returns it as read back. Raises InstrumentError."""
-        return self.instrument.apply("impedance", ohm, read="impedance_read", rel=0.2, unit="Ω")
+        self._impedance_ohm = None  # until it is known what it took
+        taken_ohm = self.instrument.apply("impedance", ohm, read="impedance_read", rel=0.2, unit="Ω")
+        self._impedance_ohm = taken_ohm
+        return taken_ohm
 
     def label(self, text: str) -> None:
         """Show the text on the meter's display, letters that SCPI cannot carry replaced."""
-        self.instrument.send("label", text=displayable(text))
+        shown = displayable(text)
+        self._label = None
+        self.instrument.send("label", text=shown)
+        self._label = shown
+
+    def prove_as_set(self) -> None:
+        """Raises NotAsSetError where it restarted, or a setting or the text on its display is not as it was told.
+
+        The display's text names the trial: no reply to any other question, nor of any other trial, reads so.
+        """
+        prove(self.instrument, list(self._settings()))
+
+    def _settings(self) -> Iterator[Setting]:
+        has, text = self.instrument.dialect.has, self.instrument.dialect.text
+        yield Setting("function_read", "the function", "VOLT:DC", _is_dc_voltage)
+        yield near("range_read", "the range", self.range_v, "V")
+        if has("autorange_off"):
+            yield state("autorange_read", "autorange", False)
+        if has("autozero"):
+            yield state("autozero_read", "autozero", False)
+        if has("byte_order"):
+            yield word("byte_order_read", "the byte order", text("byte_order"))
+        if self._impedance_ohm is not None:
+            yield near("impedance_read", "the input impedance", self._impedance_ohm, "Ω")
+        yield from self._trigger_settings()
+        if self._label is not None and has("label"):
+            yield Setting("label_read", "the text on the display", self._label, partial(_is_shown, self._label))
+
+    def _trigger_settings(self) -> Iterator[Setting]:
+        """Those for single readings, or those of the log made last."""
+        dialect = self.instrument.dialect
+        scale = self._line_hz if dialect.uses("aperture", "nplc") else 1.0
+        aperture_s = self.aperture_s if self._single else self._log_aperture_s
+        yield near("aperture_read", "the aperture", aperture_s, "s", rel=0.02, scale=scale)
+        trigger = dialect.text("trigger_immediate" if self._single else "trigger_timer")
+        yield word("trigger_read", "the trigger", trigger)
+        if not self._single:
+            yield near("timer_read", "the timer", self._interval_s, "s")
 
     def read(self) -> float:
         """One reading in volts through the aperture of `configure`. Raises BenchError on an overload.
@@ -141,7 +207,8 @@ class Meter:
         self._set_single(self.aperture_s)
         # FORMat governs every reading that the meter returns (SCPI-99 vol. 2, 9.1): a single one is a block, too.
         # Twice the aperture: an instrument without a way to switch autozero off measures its zero as well.
-        (volts,) = self.instrument.ask_block("read", 1, timeout_s=self._clock.deadline(2.0 * self.aperture_s)).tolist()
+        timeout_s = self._clock.deadline(2.0 * self.aperture_s)
+        (volts,) = self._on_range("read", self.instrument.ask_block("read", 1, timeout_s=timeout_s)).tolist()
         if math.isnan(volts):
             raise BenchError(f"{self._name}: overload: the reading is beyond the {self.range_v:g} V range")
         return float(volts)
@@ -180,13 +247,27 @@ class Meter:
             while self._counted(log) < log.samples:
                 self._clock.wait(max(log.interval_s, 0.001 * self._clock.speed))
         timeout_s = 1.0 + 8 * log.samples * BYTE_S
-        volts = self.instrument.ask_block("memory_data", log.samples, timeout_s=timeout_s)
+        volts = self._on_range(
+            "memory_data", self.instrument.ask_block("memory_data", log.samples, timeout_s=timeout_s)
+        )
         return Readings(np.arange(log.samples, dtype=np.float64) * log.interval_s, volts)
 
     def stop_log(self) -> None:
         """Give up a log that may still run."""
         self._log = None
         self.instrument.send("stop")
+
+    def _on_range(self, purpose: str, volts: FloatArray) -> FloatArray:
+        """The readings, where they can be readings on this range. Raises ReplyError where they cannot.
+
+        Bytes in another order, or a block that answers another question, make numbers all the same.
+        """
+        size = np.abs(volts[~np.isnan(volts)])
+        if np.any(size > BEYOND_RANGE * self.range_v) or np.any((size > 0.0) & (size < LEAST_V)):
+            rule = f"no voltages on the {self.range_v:g} V range: bytes in another order?"
+            some = ", ".join(f"{value:.3g}" for value in volts[:3])
+            raise refused(self.instrument, rule, self.instrument.dialect.text(purpose), some)
+        return volts
 
     @property
     def _name(self) -> str:
@@ -231,7 +312,7 @@ class Meter:
             raise self._error(
                 f"the aperture of {aperture_s!r} s does not fit into the sample interval of {taken_s!r} s"
             )
-        self._interval_s = taken_s
+        self._interval_s, self._log_aperture_s = taken_s, aperture_s
 
     def _aperture_text(self, aperture_s: float) -> str:
         return self.instrument.dialect.text("aperture", value=aperture_s, nplc=aperture_s * self._line_hz)

@@ -101,6 +101,11 @@ class Rail:
             return None
         return self.supply.current()
 
+    @property
+    def switches_off(self) -> bool:
+        """Whether its safe steps end with the supply off."""
+        return self.supply is not None and self._at_end == "off"
+
     def safe_steps(self) -> Iterator[tuple[str, Callable[[], None]]]:
         """What becomes of the rail at the end, with what is not proven where it fails."""
         if self.supply is None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
+from drivers.as_set import not_as_set
 from drivers.errors import InstrumentError, WiringError
 from drivers.instrument import Instrument
 from drivers.message import refused
@@ -14,6 +16,7 @@ class RelayBoard:
 
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
+        self._told: set[str] = set()
 
     def reset(self) -> None:
         """Every relay open, verified; the board has no settings."""
@@ -23,15 +26,21 @@ class RelayBoard:
         """Close one relay. Raises WiringError unless the closed list then holds it."""
         command = self.instrument.dialect.text("close", channel=number)
         self._command(command)
-        if number not in self.closed():
+        closed = self.closed()
+        if number not in closed:
             raise WiringError(self._disobeyed(f"channel {number} reads back open", command))
+        self._told.add(number)
+        self._refuse_other(closed)
 
     def open(self, number: str) -> None:
         """Open one relay. Raises WiringError if the closed list still holds it."""
         command = self.instrument.dialect.text("open", channel=number)
         self._command(command)
-        if number in self.closed():
+        closed = self.closed()
+        if number in closed:
             raise WiringError(self._disobeyed(f"channel {number} reads back closed", command))
+        self._told.discard(number)
+        self._refuse_other(closed)
 
     def open_all(self) -> None:
         """Open every relay. Raises WiringError unless the closed list is empty."""
@@ -39,6 +48,11 @@ class RelayBoard:
         self._command(command)
         if left := self.closed():
             raise WiringError(self._disobeyed(f"channel {', '.join(sorted(left))} reads back closed", command))
+        self._told.clear()
+
+    def prove_as_set(self) -> None:
+        """Raises NotAsSetError where other relays are closed than those that were told to be."""
+        self._refuse_other(self.closed())
 
     def closed(self) -> frozenset[str]:
         """The closed channels, as the board lists them."""
@@ -49,6 +63,13 @@ class RelayBoard:
         if not re.fullmatch(r"[0-9]+( +[0-9]+)*", text):
             raise refused(self.instrument, "a closed list must be NONE or numbers", command, text)
         return frozenset(text.split())
+
+    def _refuse_other(self, closed: frozenset[str]) -> None:
+        """Each list that is read shows all relays: one that was opened by a restart may be closed again by the next
+        command, and then nothing would show it."""
+        if closed != self._told:
+            query = self.instrument.dialect.text("closed_list")
+            raise not_as_set(self.instrument, "the closed list", _listed(self._told), _listed(closed), query)
 
     def _command(self, command: str) -> None:
         text = self._line(command)
@@ -68,3 +89,7 @@ class RelayBoard:
 
     def _disobeyed(self, what: str, command: str) -> str:
         return f"{self.instrument.name} {self.instrument.resource}: {what} after {command!r}"
+
+
+def _listed(numbers: Iterable[str]) -> str:
+    return " ".join(sorted(numbers, key=int)) or "NONE"

@@ -32,6 +32,10 @@ class RelayDevice(Protocol):
         """Open every relay. Raises WiringError unless the device then says that none is closed."""
         ...
 
+    def prove_as_set(self) -> None:
+        """Raises NotAsSetError where other relays are closed than those that were told to be."""
+        ...
+
     def closed(self) -> frozenset[str]:
         """The numbers of the closed relays, as the device says."""
         ...

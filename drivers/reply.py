@@ -75,6 +75,22 @@ def numbers(text: str, count: int | None = None, *, resource: str = "reply", com
     return np.array([number(field, resource=resource, command=command) for field in fields], dtype=np.float64)
 
 
+def parts(text: str) -> list[str]:
+    """The replies to the queries of one message (IEEE 488.2, 8.4.1: semicolons between), blanks around each removed.
+
+    A semicolon inside quotes parts nothing. Whether there are as many as were asked for is up to the caller.
+    """
+    pieces, quote = [""], ""
+    for letter in text:
+        if letter == ";" and not quote:
+            pieces.append("")
+            continue
+        if letter in "\"'":
+            quote = letter if not quote else "" if quote == letter else quote
+        pieces[-1] += letter
+    return [piece.strip() for piece in pieces]
+
+
 def quoted(text: str, *, resource: str = "reply", command: str = "") -> str:
     """The text inside double or single quotes; a doubled quote stands for one (IEEE 488.2, 8.7.8)."""
     bare = text.strip(" ")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from contextlib import suppress
 
+from drivers.as_set import near, prove, same_word, state, word
 from drivers.clock import Clock
 from drivers.errors import BenchError, InstrumentError, LimitError, LinkError
 from drivers.instrument import Instrument
@@ -12,6 +13,10 @@ from drivers.message import refused, send_together, told, truth
 
 READ_S = 0.1
 """Bench seconds that a reading of both quantities may take: the deadline follows from it."""
+
+LEVEL_SHARE = 0.002
+LEVEL_V = 0.002
+"""How far the level may read back from what was told: a source rounds to its own steps."""
 
 
 class Source:
@@ -21,6 +26,9 @@ class Source:
         self.instrument = instrument
         self._clock = clock
         self._voltage_limit_v: float | None = None
+        self._current_limit_a = math.nan
+        self._level_v = 0.0
+        self._told_on = False
 
     def prepare(self, voltage_limit_v: float, current_limit_a: float) -> None:
         """Output off at high impedance (verified), then voltage mode, range, compliance, and what is measured.
@@ -39,7 +47,10 @@ class Source:
             dialect.text("measure_both"),
             dialect.text("functions"),
         )
-        self.instrument.apply("current_limit", current_limit_a, read="current_limit_read", rel=0.01, unit="A")
+        self._level_v = 0.0
+        self._current_limit_a = self.instrument.apply(
+            "current_limit", current_limit_a, read="current_limit_read", rel=0.01, unit="A"
+        )
         self._voltage_limit_v = voltage_limit_v
 
     def force_voltage(self, voltage_v: float) -> None:
@@ -52,6 +63,7 @@ class Source:
                 f"{self._voltage_limit_v:.4g} V"
             )
         self.instrument.send("voltage", value=voltage_v)
+        self._level_v = voltage_v
 
     def output_on(self) -> None:
         """Switch the output on. Raises InstrumentError unless it reads back on."""
@@ -59,6 +71,7 @@ class Source:
         if not self._is_on(command):
             self.instrument.check_errors(command)
             raise self._disobeyed("the output reads back off", command)
+        self._told_on = True
 
     def output_off(self) -> None:
         """Switch the output off at high impedance. Raises InstrumentError unless both read back.
@@ -88,6 +101,20 @@ class Source:
         query = self.instrument.dialect.text("current_limit_tripped")
         return truth(self.instrument, query, self.instrument.link.ask(query).strip())
 
+    def prove_as_set(self) -> None:
+        """Raises NotAsSetError where it restarted, or output, off mode, level or limit are not as they were told."""
+        text = self.instrument.dialect.text
+        prove(
+            self.instrument,
+            [
+                word("mode_read", "the mode", text("mode_voltage")),
+                near("voltage_read", "the level", self._level_v, "V", rel=LEVEL_SHARE, absolute=LEVEL_V),
+                near("current_limit_read", "the current limit", self._current_limit_a, "A"),
+                state("output_state", "the output", self._told_on),
+                word("off_mode", "the off mode", text("off_high_impedance")),
+            ],
+        )
+
     def _off_mode(self) -> None:
         dialect = self.instrument.dialect
         command = dialect.text("off_high_impedance")
@@ -95,7 +122,7 @@ class Source:
         mode = told(self.instrument, command, query)
         if not mode:
             raise refused(self.instrument, "the off mode must be a word", query, mode)
-        if not _same_word(command.split()[-1].upper(), mode.upper()):
+        if not same_word(command.split()[-1].upper(), mode.upper()):
             self.instrument.check_errors(command)
             raise self._disobeyed(f"the off mode reads back {mode!r}, not high impedance", command)
 
@@ -104,6 +131,7 @@ class Source:
         if self._is_on(command):
             self.instrument.check_errors(command)
             raise self._disobeyed("the output reads back on", command)
+        self._told_on = False
 
     def _is_on(self, command: str) -> bool:
         """Carry out a command to the output, and read back whether it is on."""
@@ -112,9 +140,3 @@ class Source:
 
     def _disobeyed(self, rule: str, command: str) -> InstrumentError:
         return InstrumentError(rule, resource=self.instrument.resource, command=command)
-
-
-def _same_word(sent: str, read: str) -> bool:
-    """Whether both are one word, in short (four letters) or long form (SCPI-99 vol. 1, 6.2.1): HIMP and HIMPEDANCE."""
-    short, long = sorted((sent, read), key=len)
-    return short == long or (len(short) >= 4 and long.startswith(short))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from drivers.as_set import Setting, near, prove, state
 from drivers.clock import Clock
 from drivers.errors import BenchError, InstrumentError, LimitError
 from drivers.instrument import Instrument
@@ -11,6 +12,9 @@ from drivers.message import told, truth
 
 READ_S = 0.2
 """Bench seconds that a reading of one quantity may take: the deadline follows from it."""
+
+ABOVE_LIMIT = 1.1
+"""The over-voltage protection over the limit."""
 
 REACHED_SHARE = 0.05
 REACHED_V = 0.02
@@ -30,6 +34,8 @@ class Supply:
         self._settle_s = settle_s
         self._power_up_s = power_up_s
         self._limit_v: float | None = None
+        self._limit_a = math.nan
+        self._level_v = math.nan
 
     @property
     def measures_current(self) -> bool:
@@ -44,8 +50,7 @@ class Supply:
         """
         self._limit_v = None
         dialect = self.instrument.dialect
-        if dialect.has("clear"):
-            self.instrument.send("clear")
+        self.instrument.clear_status()
         query = dialect.text("output_state")
         self.is_on = truth(self.instrument, query, self.instrument.link.ask(query).strip())
         stands_v = self.instrument.ask_number("voltage_read")
@@ -54,9 +59,10 @@ class Supply:
                 f"supply {self.instrument.resource}: is on and set to {stands_v:.4g} V, beyond its limit of "
                 f"{limit_v:.4g} V"
             )
-        self.instrument.apply("current_limit", limit_a, read="current_limit_read", rel=0.01, unit="A")
+        self._level_v = stands_v
+        self._limit_a = self.instrument.apply("current_limit", limit_a, read="current_limit_read", rel=0.01, unit="A")
         # A little above, so that the supply's own error does not trip it at the limit itself.
-        self.instrument.send("over_voltage", value=limit_v * 1.1)
+        self.instrument.send("over_voltage", value=limit_v * ABOVE_LIMIT)
         self._limit_v = limit_v
 
     def set_voltage(self, volts: float) -> None:
@@ -68,7 +74,9 @@ class Supply:
                 f"supply {self.instrument.resource}: {volts:.4g} V is not within 0 V and its limit of "
                 f"{self._limit_v:.4g} V"
             )
-        self.instrument.apply("voltage", volts, read="voltage_read", rel=0.002, absolute=0.002, unit="V")
+        self._level_v = self.instrument.apply(
+            "voltage", volts, read="voltage_read", rel=0.002, absolute=0.002, unit="V"
+        )
         if self.is_on:
             self._clock.wait(self._settle_s)
             self._reached(volts)
@@ -91,6 +99,20 @@ class Supply:
             self.instrument.check_errors(command)
             raise self._disobeyed("the output reads back on", command)
         self.is_on = False
+
+    def prove_as_set(self) -> None:
+        """Raises NotAsSetError where it restarted, or output, voltage, limit or protection are not as told."""
+        if self._limit_v is None:
+            return
+        settings: list[Setting] = [
+            state("output_state", "the output", self.is_on),
+            near("voltage_read", "the voltage", self._level_v, "V"),
+            near("current_limit_read", "the current limit", self._limit_a, "A"),
+        ]
+        if self.instrument.dialect.has("over_voltage"):
+            above_v = self._limit_v * ABOVE_LIMIT
+            settings.append(near("over_voltage_read", "the over-voltage protection", above_v, "V", rel=0.1))
+        prove(self.instrument, settings)
 
     def voltage(self) -> float:
         """Volts at the supply's terminals, as it measures them."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
+from drivers.as_set import Setting, prove
 from drivers.errors import WiringError
 from drivers.instrument import Instrument
 from drivers.message import refused, told, truth
 
-_ENTRY = re.compile(r"\s*(\w+)\s*(?::\s*(\w+)\s*)?")
+_ENTRY = re.compile(r"\s*(\w+(?:!\w+)*)\s*(?::\s*(\w+)\s*)?")
 _NUMBER = re.compile(r"[0-9]{1,9}")
 
 CHANNELS_MOST = 100_000
@@ -41,11 +43,20 @@ def channel_list(text: str) -> frozenset[str] | None:
     return frozenset(channels)
 
 
+def _listed(channels: frozenset[str]) -> str:
+    return f"(@{','.join(sorted(channels))})"
+
+
+def _lists(channels: frozenset[str]) -> Callable[[str], bool]:
+    return lambda text: channel_list(text) == channels
+
+
 class Switch:
     """Closes and opens relays through an identified instrument. A coil's state is all that a readback proves."""
 
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
+        self._told: set[str] = set()
 
     def reset(self) -> None:
         """Reset, and every relay open, verified."""
@@ -72,6 +83,12 @@ class Switch:
                 f"{self.instrument.name} {self.instrument.resource}: "
                 f"channel {', '.join(sorted(left))} reads back closed after {command!r}"
             )
+        self._told.clear()
+
+    def prove_as_set(self) -> None:
+        """Raises NotAsSetError where it restarted, or other channels are closed than those that were told to be."""
+        told_so = frozenset(self._told)
+        prove(self.instrument, [Setting("closed_list", "the closed list", _listed(told_so), _lists(told_so))])
 
     def closed(self) -> frozenset[str]:
         """The closed channels, as the switch lists them. Raises ReplyError where the reply is no channel list."""
@@ -83,6 +100,7 @@ class Switch:
         command = dialect.text(purpose, list=(number,))
         query = dialect.text("closed", list=(number,))
         if truth(self.instrument, query, told(self.instrument, command, query)) is closed:
+            (self._told.add if closed else self._told.discard)(number)
             return
         # The instrument may have said why it refused; its own words come first.
         self.instrument.check_errors(command)

@@ -21,6 +21,7 @@ class BusWatch:
         self._looked_s = 0.0
         self._before: Trial | None = None
         self._gone_on = gone_on
+        self._whole = True
 
     def before(self, trial: Trial, settings: PressSettings | None = None) -> None:
         """Look where the pin or the rail changes, and where the last look is too old. Raises WiringError.
@@ -30,9 +31,14 @@ class BusWatch:
         self._settings = settings or self._settings
         old = self._bench.clock.now() - self._looked_s > RAIL_AGE_S
         before = self._before
-        if before is None or trial.pin != self._pin or trial.condition.rail_v != before.condition.rail_v or old:
-            self._look(self._resistors if self._before is None else [], f"before {trial.label}")
-            self._before, self._pin = trial, trial.pin
+        moved = before is None or trial.pin != self._pin or trial.condition.rail_v != before.condition.rail_v
+        if self._whole or moved or old:
+            self._look(self._resistors if self._whole else [], f"before {trial.label}")
+            self._before, self._pin, self._whole = trial, trial.pin, False
+
+    def look_again(self) -> None:
+        """The bench was prepared anew: the next look takes the trial resistors too."""
+        self._whole = True
 
     def after_the_last(self) -> None:
         """Look once more: what went wrong since the last look must not pass unseen. Raises WiringError."""

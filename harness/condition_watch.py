@@ -40,6 +40,11 @@ class ConditionWatch:
         if rail_v != self._bench.rail_set_v and (self._steps_rail or self._bench.has_supply):
             set_rail(self._bench, rail_v)
 
+    def look_again(self) -> None:
+        """The bench was made safe meanwhile, and its chamber switched off: a temperature is to be reached anew."""
+        if self._bench.chamber is not None:
+            self._step_c = self._measured_c = None
+
     def after_the_last(self) -> None:
         """The temperature once more, so that a drift over the trials is known."""
         self._leave()

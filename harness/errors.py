@@ -3,7 +3,8 @@
 HarnessError
 ├── UserFileError         a plan, bench or procedure file is wrong
 ├── CommandLineError      the command line is wrong
-└── SafetyError           the guard cannot be had: nothing may be pressed
+├── SafetyError           the guard cannot be had: nothing may be pressed
+└── NotRecoveredError     the bench failed more often, or for longer, than the plan's retest rule bears
 
 Exit statuses: 0 every planned trial is valid and released, 1 any other verdict, 2 files or command line wrong, 3 the
 bench failed, or the disk that the record goes to, 4 interrupted. `exit_status` maps the errors of all four rooms;
@@ -80,6 +81,10 @@ class CommandLineError(HarnessError):
 
 class SafetyError(HarnessError):
     """The guard could not be started or is gone; without it nothing is pressed."""
+
+
+class NotRecoveredError(HarnessError):
+    """A fault of the bench outlived the plan's retest rule; the run stops safe, and can be resumed."""
 
 
 def exit_status(error: BaseException) -> int:

@@ -44,6 +44,13 @@ class Prompt:
 
 
 @dataclass(frozen=True)
+class BenchTold:
+    """Something happened to the bench that nobody is asked to do anything about: an instrument is lost, or is back."""
+
+    text: str
+
+
+@dataclass(frozen=True)
 class BenchMadeSafe:
     """Everything is let go; `not_verified` lists what could not be proven."""
 
@@ -58,5 +65,5 @@ class RunEnded:
     interrupted: bool
 
 
-Event = RunStarted | TrialStarted | TrialFinished | Prompt | BenchMadeSafe | RunEnded
+Event = RunStarted | TrialStarted | TrialFinished | Prompt | BenchTold | BenchMadeSafe | RunEnded
 Listener = Callable[[Event], None]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
-
-import numpy as np
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 
 from drivers.bench import Bench
 from drivers.errors import BenchError, StopRequestedError, WiringError
@@ -16,6 +16,7 @@ from harness.events import Listener, Prompt, TrialFinished, TrialStarted
 from harness.plan import Plan
 from harness.procedure_file import LoadedProcedure
 from harness.record import press_settings
+from harness.recovery import Recovery, failed
 from harness.steps import OF_A_KIND
 from procedures.errors import ProcedureError, TooLateError
 from procedures.neighbours import neighbours_held
@@ -23,11 +24,7 @@ from procedures.settings import PressSettings
 from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_folder import RunFolder
-from results.record.trace import Trace
 from results.record.trial import Trial
-
-ATTEMPTS = 5
-"""How often a trial is tried whose release came too late, before it counts as failed."""
 
 
 def make_trials(
@@ -43,6 +40,7 @@ def make_trials(
     conditions = ConditionWatch(bench, plan, lambda text: listen(Prompt(text)))
     done = folder.done()
     bus = BusWatch(bench, nominal, gone_on=bool(done))
+    recovery = Recovery(bench, folder, plan.retest, listen, (conditions.look_again, bus.look_again))
     for trial in folder.record.planned:
         if trial.sequence in done:
             continue
@@ -51,40 +49,63 @@ def make_trials(
         listen(TrialStarted(trial))
         step = procedure if trial.kind == "trial" else OF_A_KIND[trial.procedure]
         settings = at_rail.get(trial.condition.rail_v, nominal)
-        conditions.before(trial)
-        bus.before(trial, settings)
-        rail_v = bench.rail_set_v
-        try:
-            observation = conditions.noted(_made(step, bench, trial, settings))
-        except (StopRequestedError, UserFileError):
-            raise
-        except (ProcedureError, BenchError) as exc:
-            observation = _failed(exc)
-            if bench.state == "fault" or (isinstance(exc, BenchError) and type(exc) is not BenchError):
-                # A wire, an instrument, the wiring or a limit: the next trial would meet it again.
-                folder.append(trial, observation)
-                raise
-        except BaseException as exc:
-            if not step.path:
-                raise
-            # Whatever a stranger's file raises, SystemExit and KeyboardInterrupt too: signals do not come this way.
-            raise UserFileError(step.path, trial.label, f"the procedure failed: {_one_line(exc)}") from exc
-        _refuse_unfinished(step, bench, trial, rail_v)
-        folder.append(trial, observation)
+        once = partial(_once, step, bench, trial, settings, conditions, bus)
+        observation = recovery.made(trial, partial(_as_found, once, recovery) if trial.as_found else once)
         listen(TrialFinished(trial, observation))
         _refuse_welded(trial, observation, settings)
-    bus.after_the_last()
-    conditions.after_the_last()
+    recovery.through(bus.after_the_last)
+    recovery.through(conditions.after_the_last)
     if conditions.notes:
         folder.add_notes(conditions.notes)
 
 
-def _made(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
-    """Make a trial; where the release came too late for its log, again, a few times at most."""
-    for _ in range(ATTEMPTS - 1):
-        with suppress(TooLateError):
-            return _carried_out(procedure, bench, trial, settings)
-    return _carried_out(procedure, bench, trial, settings)
+def _as_found(once: Callable[[], Observation], recovery: Recovery) -> Observation:
+    """A board whose supply was switched off in a recovery is not as it was found."""
+    observation = once()
+    if not recovery.power_was_off:
+        return observation
+    note = "made after a recovery that took the board's power away: not as it was found"
+    return replace(observation, notes=(*observation.notes, note))
+
+
+def _once(
+    procedure: LoadedProcedure,
+    bench: Bench,
+    trial: Trial,
+    settings: PressSettings,
+    conditions: ConditionWatch,
+    bus: BusWatch,
+) -> Observation:
+    """One try of a trial under its condition, on a bench that stands before and after it as it was told.
+
+    What its procedure could not do is in the observation. Raises BenchError for a fault of the bench, TooLateError
+    where the release came too late for its log, and UserFileError where a procedure of one's own is wrong.
+    """
+    conditions.before(trial)
+    bus.before(trial, settings)
+    rail_v = bench.rail_set_v
+    observation = conditions.noted(_observed(procedure, bench, trial, settings))
+    _refuse_unfinished(procedure, bench, trial, rail_v)
+    bench.prove_as_set()
+    return observation
+
+
+def _observed(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
+    try:
+        return _carried_out(procedure, bench, trial, settings)
+    except (StopRequestedError, UserFileError, TooLateError):
+        raise
+    except (ProcedureError, BenchError) as exc:
+        if isinstance(exc, BenchError) and type(exc) is not BenchError:
+            raise  # a wire, an instrument, the wiring or a limit
+        if bench.state == "fault":
+            raise BenchError(f"{trial.label}: {exc}") from exc
+        return failed(exc)
+    except BaseException as exc:
+        if not procedure.path:
+            raise
+        # Whatever a stranger's file raises, SystemExit and KeyboardInterrupt too: signals do not come this way.
+        raise UserFileError(procedure.path, trial.label, f"the procedure failed: {_one_line(exc)}") from exc
 
 
 def _carried_out(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: PressSettings) -> Observation:
@@ -95,10 +116,6 @@ def _carried_out(procedure: LoadedProcedure, bench: Bench, trial: Trial, setting
 
 def _one_line(error: BaseException) -> str:
     return " ".join(f"{type(error).__name__}: {error}".split()).removesuffix(":")
-
-
-def _failed(error: Exception) -> Observation:
-    return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(str(error),))
 
 
 def _refuse_unfinished(procedure: LoadedProcedure, bench: Bench, trial: Trial, rail_v: float | None) -> None:

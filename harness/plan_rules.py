@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from harness.log_rules import dwell_faults, log_faults
 from harness.press_rules import condition_faults, ground_faults, level_faults, press_faults
 from harness.step_rules import checklist_faults, latch_faults, pull_down_faults, sweep_faults
-from harness.trial_rules import neighbour_faults, pin_faults, trial_faults
+from harness.trial_rules import neighbour_faults, pin_faults, retest_faults, trial_faults
 from harness.user_file import Fault
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ _RULES: tuple[Rule, ...] = (
     ground_faults,
     log_faults,
     trial_faults,
+    retest_faults,
     sweep_faults,
     latch_faults,
     dwell_faults,

@@ -312,6 +312,21 @@ class DamageWatchTable:
 
 
 @dataclass(frozen=True, kw_only=True)
+class RetestTable:
+    """[retest]: what becomes of a fault of the bench (never of what a trial showed).
+
+    `tries`: how often one trial is made at most. `failures`: how many recoveries a run makes before it stops. A lost
+    instrument is tried at once, then after `first_wait_s` (real seconds), doubling up to `longest_wait_s`.
+    """
+
+    __pydantic_config__: ClassVar[ConfigDict] = TABLE
+    tries: Annotated[int, Count(1, 100)] = 5
+    failures: Annotated[int, Count(0, 10000)] = 10
+    first_wait_s: Annotated[float, Quantity("s", 1e-3, 3600.0)] = 1.0
+    longest_wait_s: Annotated[float, Quantity("s", 1e-3, 3600.0)] = 60.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class PlanTables:
     """All tables of plan.toml."""
 
@@ -328,6 +343,7 @@ class PlanTables:
     advice: AdviceTable = field(default_factory=AdviceTable)
     decision: DecisionTable = field(default_factory=DecisionTable)
     temperature: TemperatureTable = field(default_factory=TemperatureTable)
+    retest: RetestTable = field(default_factory=RetestTable)
     neighbours: NeighboursTable | None = None
     sweep: SweepTable | None = None
     unlatch: UnlatchTable | None = None

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from harness.events import BenchMadeSafe, Event, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
+from harness.events import BenchMadeSafe, BenchTold, Event, Prompt, RunEnded, RunStarted, TrialFinished, TrialStarted
 from harness.step_lines import step_line
 from results.analysis.analysis import analyse
 from results.analysis.findings import TrialFinding, Verdict
@@ -109,7 +109,7 @@ class PlainLines:
                 else:
                     finding = judged_alone(self._record, trial, observation)
                     self._write(trial_line(finding, self._done, self._planned))
-            case Prompt(text=text):
+            case Prompt(text=text) | BenchTold(text=text):
                 self._write(text)
             case BenchMadeSafe(not_verified=not_verified):
                 if not not_verified:
@@ -172,6 +172,8 @@ class LiveView:
                     self._note(self._last)
             case Prompt(text=text):
                 self._live.console.print(f" {text} ", style="bold reverse", markup=False)
+            case BenchTold(text=text):
+                self._live.console.print(text, markup=False)
             case BenchMadeSafe(not_verified=not_verified):
                 self._live.stop()
                 if not not_verified:

@@ -14,6 +14,7 @@ from harness.plan_meaning import (
 from harness.procedure_file import BUILT_IN
 from harness.table_faults import twice
 from harness.user_file import Fault, closest
+from results.quantity import show
 from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 
 if TYPE_CHECKING:
@@ -54,6 +55,17 @@ def _rate(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
     elif NO_RESISTOR not in plan.trials.resistors:
         rule = f'is about the pin with no resistor, but trials.resistors has no "{NO_RESISTOR}"'
         yield Fault(("trials", "stuck_rate_below"), rule)
+
+
+def retest_faults(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
+    """A wait that doubles cannot begin above its end."""
+    first_s, longest_s = plan.retest.first_wait_s, plan.retest.longest_wait_s
+    if first_s <= longest_s:
+        return
+    if "longest_wait" in raw["retest"]:
+        yield Fault(("retest", "longest_wait"), f"must not be below first_wait, {show(first_s, 's')}")
+    else:
+        yield Fault(("retest", "first_wait"), f"must not be above longest_wait, {show(longest_s, 's')}")
 
 
 def neighbour_faults(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:

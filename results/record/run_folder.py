@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -149,12 +150,21 @@ class RunFolder:
         Of a trial that was made again the latest counts. A trial whose samples are damaged comes back as `failed`, with
         an empty trace and a note that says so: nothing wrong is ever read as measured.
         """
-        entries = self._journal().entries
         latest: dict[int, tuple[Trial, Observation]] = {}
-        for entry, trace in zip(entries, self._stored(entries)[0], strict=True):
-            latest.pop(entry.trial.sequence, None)
-            latest[entry.trial.sequence] = (entry.trial, _checked(entry, trace))
+        for trial, seen in self.every_try():
+            latest.pop(trial.sequence, None)
+            latest[trial.sequence] = (trial, seen)
         return list(latest.values())
+
+    def tries(self) -> dict[int, int]:
+        """How often each trial was tried, by its sequence number."""
+        return dict(Counter(entry.trial.sequence for entry in self._journal().entries))
+
+    def every_try(self) -> list[tuple[Trial, Observation]]:
+        """Every try of every trial, in the order in which they were made."""
+        entries = self._journal().entries
+        traces, _ = self._stored(entries)
+        return [(one.trial, _checked(one, trace)) for one, trace in zip(entries, traces, strict=True)]
 
     def problems(self) -> list[str]:
         """What is wrong with this folder, one line a problem: lines, samples, and once sealed the manifest."""

@@ -172,6 +172,8 @@ class Rig:
                 "OUTP:SMOD?": self.off_mode,
                 "SENS:CURR:PROT:LEV?": repr(self.compliance_a),
                 "SENS:CURR:PROT:TRIP?": "0",
+                "SOUR:FUNC:MODE?": self.settings.get("SOUR:FUNC:MODE", "VOLT"),
+                "SOUR:VOLT:LEV:IMM:AMPL?": repr(self.forced_v),
                 "READ?": f"{self.forced_v!r},5.5E-05",
             }
             if head in asked:
@@ -183,6 +185,8 @@ class Rig:
         head, _, value = command.partition(" ")
         if head == "DISP:TEXT":
             self.display = value
+        elif head == "DISP:TEXT?":
+            return self.display
         elif head == "INIT":
             self.log_started_s = self.time.now_s
         elif head == "READ?":

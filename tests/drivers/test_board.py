@@ -6,7 +6,7 @@ import pytest
 
 from drivers.board import BOOT_TIMEOUT_S, Board
 from drivers.dialect import Dialect
-from drivers.errors import BenchError, ReplyError
+from drivers.errors import BenchError, InstrumentError, ReplyError
 from drivers.instrument import Instrument
 from tests.drivers.scripted import FunctionLink, Rig
 
@@ -39,11 +39,12 @@ def test_a_setup_with_a_blank_in_its_name_is_set_and_read_back() -> None:
     assert rig.setups == {"D1": "buffer off"}
 
 
-def test_a_setup_that_reads_back_as_another_is_an_error() -> None:
-    board, _ = _board("ok")
-    with pytest.raises(BenchError) as caught:
+def test_a_setup_that_reads_back_as_another_is_an_error_and_may_answer_another_question() -> None:
+    board, link = _board("ok")
+    with pytest.raises(InstrumentError) as caught:
         board.setup("D1", "buffer off")
-    assert str(caught.value) == "board port: 'setup? D1' must read back 'buffer off': 'ok'"
+    assert str(caught.value) == "port: the setup must read back 'buffer off'; command 'setup? D1'; reply 'ok'"
+    assert link.state == "lost"
 
 
 def test_the_board_s_refusal_is_raised_in_its_own_words() -> None:

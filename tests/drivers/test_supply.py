@@ -23,6 +23,7 @@ class Scripted:
     on: bool = False
     volts: float = 0.0
     limit_a: float = 0.1
+    protection_v: float = 30.0
     stays: bool = False
     sags_to_v: float | None = None
     sent: list[tuple[str, str]] = field(default_factory=list)
@@ -37,8 +38,11 @@ class Scripted:
             self.volts = float(value)
         elif head == "SOUR:CURR:LEV:IMM:AMPL":
             self.limit_a = float(value)
-        elif head != "SOUR:VOLT:PROT:LEV":
+        elif head == "SOUR:VOLT:PROT:LEV":
+            self.protection_v = float(value)
+        else:
             asked = {
+                "SOUR:VOLT:PROT:LEV?": f"{self.protection_v:+.6E}",
                 "OUTP:STAT?": "1" if self.on else "0",
                 "SOUR:VOLT:LEV:IMM:AMPL?": f"{self.volts:+.6E}",
                 "SOUR:CURR:LEV:IMM:AMPL?": f"{self.limit_a:+.6E}",

@@ -34,6 +34,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "InstrumentError",
             "LimitError",
             "LinkError",
+            "OtherInstrumentError",
             "StopRequestedError",
             "WiringError",
         },
@@ -107,6 +108,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         },
         "results.record.coupon": {"Coupons", "RELEASED", "ReleasedCoupon", "STUCK", "StuckCoupon"},
         "results.record.foreign_traces": {"ForeignTrace", "TRIALS", "read_folder"},
+        "results.record.happening": {"Happening", "HappeningKind"},
         "results.record.observation": {
             "Act",
             "Branch",
@@ -117,7 +119,6 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "Reading",
             "SweepStep",
         },
-        "results.record.happening": {"Happening"},
         "results.record.run_folder": {"BENCH", "JOURNAL", "PLAN", "RECORD", "RunFolder"},
         "results.record.run_record": {
             "CheckState",
