@@ -3,7 +3,10 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test check bench study clean
+# What `make faults` tries, each with a table and a verdict of its own.
+FAULTS := tests.faults
+
+.PHONY: demo test check bench study faults clean
 
 $(VENV)/ready: pyproject.toml
 	$(PYTHON) -c 'import sys; assert sys.version_info >= (3, 11), "stuckpin needs Python 3.11 or newer: make PYTHON=python3.12 ..."'
@@ -29,6 +32,11 @@ bench: $(VENV)/ready
 # Some 35 minutes on two idle cores. Writes the page, and ends with 1 where anything falls short.
 study: $(VENV)/ready
 	$(BIN)/python -m tests.study --write docs/study.md
+
+# Some 30 minutes on two idle cores. What becomes of a run whose wires and instruments go wrong.
+faults: $(VENV)/ready
+	@status=0; for tried in $(FAULTS); do $(BIN)/python -m $$tried || status=1; done; \
+	if [ $$status -eq 0 ]; then echo "faults: everything holds"; else echo "faults: FALLS SHORT"; fi; exit $$status
 
 clean:
 	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache

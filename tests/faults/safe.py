@@ -1,0 +1,65 @@
+"""Whether the simulated bench is safe, asked at the instruments' own ports, past every wire that goes wrong."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+
+from tests.faults.ends import Far
+
+SAFE = {
+    "switch": ("ROUT:CLOS:STAT?", "(@)"),
+    "source": ("OUTP:STAT?;:OUTP:SMOD?", "0;HIMP"),
+    "supply": ("OUTP:STAT?", "0"),
+    "relay_board": ("CLOSED?", "NONE"),
+}
+"""Role -> what is asked, and what a safe bench answers."""
+
+ANSWER_S = 5.0
+
+
+def not_safe(resources: Mapping[str, str]) -> list[tuple[str, str]]:
+    """(role, what it answers) of all that is not safe."""
+    answers = {role: _asked(resources[role], query) for role, (query, _) in SAFE.items()}
+    return [(role, answer) for role, answer in answers.items() if answer != SAFE[role][1]]
+
+
+def put_in_order(resources: Mapping[str, str]) -> None:
+    """Make the bench safe for the next run, whatever became of it."""
+    for role, command in (
+        ("switch", "ROUT:OPEN:ALL;:ROUT:CLOS:STAT?"),
+        ("source", "OUTP:STAT OFF;:OUTP:SMOD HIMP;:OUTP:STAT?"),
+        ("supply", "OUTP:STAT OFF;:OUTP:STAT?"),
+        ("relay_board", "OPEN ALL"),
+    ):
+        _asked(resources[role], command)
+
+
+def _asked(resource: str, query: str) -> str:
+    """What an instrument answers over a connection of its own; old replies in a serial line are passed over."""
+    far = Far(resource)
+    try:
+        if not resource.startswith("TCPIP"):
+            _empty(far)
+        far.write(query.encode() + b"\n")
+        data, deadline_s = b"", time.monotonic() + ANSWER_S
+        while not data.endswith(b"\n"):
+            if time.monotonic() > deadline_s:
+                raise AssertionError(f"{resource}: {query!r} was not answered: {data!r}")
+            data += _ready(far, 0.1)
+        return data.decode("latin-1").strip()
+    finally:
+        far.close()
+
+
+def _empty(far: Far) -> None:
+    """A line that is begun is ended, and what stands in the line is read away."""
+    far.write(b"\n")
+    while _ready(far, 0.05):
+        pass
+
+
+def _ready(far: Far, timeout_s: float) -> bytes:
+    import select
+
+    return far.read() if select.select([far], [], [], timeout_s)[0] else b""
