@@ -11,13 +11,15 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 from drivers import reply
 from drivers.errors import LinkClosedError, LinkDirtyError, LinkError, LinkTimeoutError, ReplyError
-from drivers.link import LinkState
+from drivers.link import Link, LinkState
+from drivers.wire_log import Direction, Fault, Tap, WireEvent, fault_of, untapped
 
 T = TypeVar("T")
 
@@ -56,6 +58,32 @@ class Carrier(Protocol):
         ...
 
 
+def opened_link(
+    resource: str, connect: Callable[[], Carrier], *, timeout_s: float, blocks: bool = True, tap: Tap = untapped
+) -> Link:
+    """Open a carrier and make a Link of it. What `connect` raises, now or where it is opened again, is told as well."""
+
+    def told_connect() -> Carrier:
+        try:
+            carrier = connect()
+        except LinkError as exc:
+            tap(WireEvent(time.monotonic(), "failed", fault=fault_of(exc), told=str(exc)))
+            raise
+        tap(WireEvent(time.monotonic(), "opened"))
+        return carrier
+
+    return CarrierLink(resource, told_connect, told_connect(), timeout_s=timeout_s, blocks=blocks, tap=tap)
+
+
+@dataclass
+class _Heard:
+    """How far one exchange has come."""
+
+    message: bytes
+    sent: bool = False
+    received: bytes = b""
+
+
 class CarrierLink:
     """A Link over a carrier. `connect` opens a carrier; the constructor is given the first one open."""
 
@@ -67,8 +95,10 @@ class CarrierLink:
         *,
         timeout_s: float,
         blocks: bool = True,
+        tap: Tap = untapped,
     ) -> None:
         self._resource = resource
+        self._tap = tap
         self._connect = connect
         self._carrier = carrier
         self._timeout_s = timeout_s
@@ -130,43 +160,63 @@ class CarrierLink:
         # The wire may be gone already, or be closing in its own thread; lost is lost.
         with suppress(Exception):
             self._carrier.shut()
+        self._tell("revoked")
 
     def close(self) -> None:
         """See Link.close."""
         self._fail("lost", "closed")
-        self._close_carrier()
+        if not self._closed:
+            self._close_carrier()
+            self._tell("closed")
 
     def _exchange(
         self, message: str, timeout_s: float | None, whole: Callable[[bytes, bool], T | None] | None
     ) -> T | None:
-        data = self._encoded(message)
+        heard = _Heard(self._encoded(message))
         limit_s = self._timeout_s if timeout_s is None else timeout_s
-        received = b""
         doing = "write"
-        with self._lock:
+        with self._lock, self._failures_told(heard):
             self._require_ok(message)
             deadline_s = time.monotonic() + limit_s
             try:
                 self._refuse_leftovers(message)
-                self._carrier.write(data, deadline_s)
+                # Told before the act, so that a message that hangs or ends the process stands in the log.
+                heard.sent = True
+                self._tell("sent", heard.message)
+                self._carrier.write(heard.message, deadline_s)
                 if whole is None:
                     return None
                 doing = "reply"
                 while True:
                     more, ended = self._carrier.read(deadline_s)
-                    received += more
-                    value = whole(received, ended)
+                    heard.received += more
+                    value = whole(heard.received, ended)
                     if value is not None:
+                        self._tell("received", heard.received)
                         return value
             except ReplyError:
                 self._fail("dirty", "a reply was not what the grammar allows")
                 raise
             except Exception as exc:
-                self._raise_translated(exc, message, received, f"no {doing} within {limit_s:g} s")
+                self._raise_translated(exc, message, heard.received, f"no {doing} within {limit_s:g} s")
                 raise
             except BaseException:
                 self._fail("dirty", "interrupted between write and read")
                 raise
+
+    @contextmanager
+    def _failures_told(self, heard: _Heard) -> Iterator[None]:
+        try:
+            yield
+        except BaseException as exc:
+            if not heard.sent:
+                self._tell("unsent", heard.message)
+            received = heard.received if heard.sent else getattr(exc, "received", b"")
+            self._tell("failed", received, fault_of(exc), str(exc))
+            raise
+
+    def _tell(self, direction: Direction, data: bytes = b"", fault: Fault = "", told: str = "") -> None:
+        self._tap(WireEvent(time.monotonic(), direction, data, fault, told))
 
     def _encoded(self, message: str) -> bytes:
         if "\n" in message or "\r" in message:

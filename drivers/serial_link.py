@@ -6,9 +6,10 @@ import threading
 import time
 from typing import TYPE_CHECKING
 
-from drivers.carrier import CarrierLink, told, translate_os_error
+from drivers.carrier import opened_link, told, translate_os_error
 from drivers.errors import LinkClosedError, LinkError, LinkTimeoutError
 from drivers.link import Link
+from drivers.wire_log import Tap, untapped
 
 if TYPE_CHECKING:
     from serial import Serial
@@ -18,20 +19,26 @@ _SLICE_S = 0.05
 
 
 def open_serial_link(
-    port: str, *, baud: int = 115200, timeout_s: float = 2.0, dtr: bool = False, rts: bool = False
+    port: str,
+    *,
+    baud: int = 115200,
+    timeout_s: float = 2.0,
+    dtr: bool = False,
+    rts: bool = False,
+    tap: Tap = untapped,
 ) -> Link:
     """Open a serial line, 8 data bits, no parity, 1 stop bit, for this process alone.
 
     `port` is a device ("/dev/ttyACM0", "COM3") or a URL of pyserial ("socket://127.0.0.1:7001"). `timeout_s` is the
-    link's own default deadline. DTR and RTS are low before the port opens, since on many boards an edge there is a
-    reset (some systems raise them for a moment all the same). Raises LinkClosedError where the port is missing or in
-    use, LinkError for settings that it cannot take.
+    link's own default deadline; `tap` is told every message. DTR and RTS are low before the port opens, since on many
+    boards an edge there is a reset (some systems raise them for a moment all the same). Raises LinkClosedError where
+    the port is missing or in use, LinkError for settings that it cannot take.
     """
 
     def connect() -> SerialCarrier:
         return _connect(port, baud, dtr, rts)
 
-    return CarrierLink(port, connect, connect(), timeout_s=timeout_s, blocks=False)
+    return opened_link(port, connect, timeout_s=timeout_s, blocks=False, tap=tap)
 
 
 def translate_serial_error(exc: Exception) -> type[LinkError] | None:

@@ -6,17 +6,21 @@ import socket
 import time
 from contextlib import suppress
 
-from drivers.carrier import CarrierLink, told, translate_os_error
+from drivers.carrier import opened_link, told, translate_os_error
 from drivers.errors import LinkError
 from drivers.link import Link
+from drivers.wire_log import Tap, untapped
 
 SCHEME = "socket://"
 
 _RECEIVE_MAX = 64 * 1024
 
 
-def open_socket_link(resource: str, *, timeout_s: float = 2.0, open_timeout_s: float = 3.0) -> Link:
-    """Open a line on a TCP port, `socket://host:port`. `timeout_s` is the link's own default deadline.
+def open_socket_link(
+    resource: str, *, timeout_s: float = 2.0, open_timeout_s: float = 3.0, tap: Tap = untapped
+) -> Link:
+    """Open a line on a TCP port, `socket://host:port`. `timeout_s` is the link's own default deadline; `tap` is told
+    every message.
 
     Raises LinkTimeoutError or LinkClosedError where nobody listens, LinkError for a resource that is no such port.
     """
@@ -24,7 +28,7 @@ def open_socket_link(resource: str, *, timeout_s: float = 2.0, open_timeout_s: f
     def connect() -> SocketCarrier:
         return _connect(resource, open_timeout_s)
 
-    return CarrierLink(resource, connect, connect(), timeout_s=timeout_s, blocks=False)
+    return opened_link(resource, connect, timeout_s=timeout_s, blocks=False, tap=tap)
 
 
 class SocketCarrier:

@@ -12,9 +12,10 @@ import threading
 import time
 from typing import TYPE_CHECKING, Literal
 
-from drivers.carrier import CarrierLink, told, translate_os_error
+from drivers.carrier import opened_link, told, translate_os_error
 from drivers.errors import LinkClosedError, LinkError, LinkTimeoutError
 from drivers.link import Link
+from drivers.wire_log import Tap, untapped
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
@@ -33,17 +34,24 @@ _managers: dict[str, ResourceManager] = {}
 _managers_lock = threading.Lock()
 
 
-def open_visa_link(resource: str, *, visa: str = "@py", timeout_s: float = 2.0, open_timeout_s: float = 3.0) -> Link:
+def open_visa_link(
+    resource: str,
+    *,
+    visa: str = "@py",
+    timeout_s: float = 2.0,
+    open_timeout_s: float = 3.0,
+    tap: Tap = untapped,
+) -> Link:
     """Open a link to a VISA resource. `visa` is "@py" for pyvisa-py, or another library as pyvisa names it.
 
-    `timeout_s` is the link's own default deadline. Raises LinkTimeoutError, LinkClosedError, and LinkError where the
-    library or the resource string is at fault.
+    `timeout_s` is the link's own default deadline; `tap` is told every message. Raises LinkTimeoutError,
+    LinkClosedError, and LinkError where the library or the resource string is at fault.
     """
 
     def connect() -> VisaCarrier:
         return _connect(resource, visa, open_timeout_s)
 
-    return CarrierLink(resource, connect, connect(), timeout_s=timeout_s)
+    return opened_link(resource, connect, timeout_s=timeout_s, tap=tap)
 
 
 def translate_visa_error(exc: Exception) -> type[LinkError] | None:

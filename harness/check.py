@@ -14,6 +14,7 @@ from harness.bench_file import BenchFile
 from harness.check_settings import check_settings
 from harness.opening import GUARD_REPORT, opened_bench
 from harness.plan import Plan
+from harness.wire_record import WireRecord
 from procedures.bench_check import BenchFound, bench_check
 from results.analysis.check.check_rule import judged, open_item
 from results.record.check import FOLDER, CheckItem, CheckRecord, InPlace, sha256_of, write_check
@@ -56,19 +57,27 @@ def carry_out_check(
     started = datetime.now(UTC).replace(microsecond=0)
     folder.mkdir(parents=True, exist_ok=True)
     rail = None if plan is None else plan.rail
-    with opened_bench(
-        file,
-        stop,
-        operator,
-        folder / GUARD_REPORT,
-        not_verified,
-        tell,
-        rail_v=None if rail is None else rail.voltage_v,
-        at_end="off" if rail is None else rail.at_end,
-    ) as bench:
-        items = [*_identities(file, bench), *_calibration(file, started.date())]
-        found = bench_check(bench, check_settings(file, plan), tell)
-        items += [*found.items, *_error_queues(bench), CheckItem("link watch", "not determined", note=UNPROVEN)]
+    wire = WireRecord(file, tell)
+    plan_text = "" if plan is None else plan.text
+    try:
+        with opened_bench(
+            file,
+            stop,
+            operator,
+            folder / GUARD_REPORT,
+            not_verified,
+            tell,
+            wire=wire,
+            rail_v=None if rail is None else rail.voltage_v,
+            at_end="off" if rail is None else rail.at_end,
+        ) as bench:
+            wire.write_apart(folder, "check", plan_text)
+            items = [*_identities(file, bench), *_calibration(file, started.date())]
+            found = bench_check(bench, check_settings(file, plan), tell)
+            items += [*found.items, *_error_queues(bench), CheckItem("link watch", "not determined", note=UNPROVEN)]
+    finally:
+        wire.write_apart(folder, "check", plan_text)
+        wire.close()
     record = _record(file, started, items, found, operator_name)
     return CheckResult(record, write_check(record, folder), tuple(not_verified))
 

@@ -26,10 +26,13 @@ from drivers.socket_link import open_socket_link
 from drivers.source import Source
 from drivers.supply import Supply
 from drivers.switch import Switch
+from drivers.told_clock import ToldClock
 from drivers.visa_link import open_visa_link
+from drivers.wire_log import Tap
 from harness.bench_file import BenchFile
 from harness.guard import GIVE_UP_S
 from harness.safety import Safety
+from harness.wire_record import CLOCK_ROLE, WireRecord
 
 GUARD_REPORT = "guard-report.json"
 """Beside the run folders or checks: what the guard did, where it had to act."""
@@ -47,10 +50,14 @@ def opened_bench(
     not_verified: list[str],
     tell: Callable[[str], None],
     *,
+    wire: WireRecord,
     rail_v: float | None = None,
     at_end: AtEnd = "off",
 ) -> Iterator[Bench]:
     """The bench, prepared; whatever happens inside, it is made safe on the way out.
+
+    Every message of every link, and the bench's clock, is told to `wire`. The guard's are not: it is a process of its
+    own, and says in its report what it did.
 
     A supply of the board is switched on at `rail_v` (None: left as it stands), and at the end off, or left on at it.
 
@@ -76,15 +83,16 @@ def opened_bench(
         safety.start(held.descriptors)
         held.tell(guard=str(safety.pid))
         open_things.callback(_end, safety, not_verified, tell, frozenset(made_safe))
-        clock = _clock(file, stop, open_things)
+        clock = _clock(file, stop, open_things, wire)
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():
-            link = _open(role, table.resource, file.bench.visa)
+            link = _open(role, table.resource, file.bench.visa, wire.tap(role))
             open_things.callback(link.close)
             instruments[role] = Instrument(link, dialects[role], name=role)
         bench = _assemble(file, instruments, clock, operator, safety, rail_v, at_end)
         try:
             bench.prepare()
+            wire.identities = {role: identity for role, (_, identity) in bench.identities.items()}
             yield bench
         finally:
             not_verified[:] = bench.make_safe()
@@ -119,16 +127,18 @@ def _end(safety: Safety, not_verified: list[str], tell: Callable[[str], None], g
         not_verified[:] = [line for line in not_verified if line.partition(":")[0] not in guarded]
 
 
-def _open(role: str, resource: str, visa: str) -> Link:
-    return open_serial_link(resource) if role in LINE_ROLES else open_visa_link(resource, visa=visa)
+def _open(role: str, resource: str, visa: str, tap: Tap) -> Link:
+    return open_serial_link(resource, tap=tap) if role in LINE_ROLES else open_visa_link(resource, visa=visa, tap=tap)
 
 
-def _clock(file: BenchFile, stop: Callable[[], bool], open_things: ExitStack) -> Clock:
+def _clock(file: BenchFile, stop: Callable[[], bool], open_things: ExitStack, wire: WireRecord) -> Clock:
     """The computer's time at the bench's speed, or the bench's own where a line serves it."""
     table = file.clock
     if table.resource is None:
-        return Clock(table.speed, stop)
-    link = open_socket_link(table.resource)
+        clock = Clock(table.speed, stop)
+        wire.bench_time = clock.now
+        return ToldClock(clock, wire.tap(CLOCK_ROLE))
+    link = open_socket_link(table.resource, tap=wire.tap(CLOCK_ROLE))
     open_things.callback(link.close)
     return ServedClock(link, table.speed, stop)
 

@@ -27,6 +27,7 @@ from harness.resuming import recorded_check
 from harness.same_bench import changed_in_place, interruption, refuse_another_instrument, resumed_now
 from harness.sequence import order_note, trials_in_order
 from harness.signals import StopRequest
+from harness.wire_record import WireRecord
 from results.errors import ResultsError
 from results.record.happening import Happening
 from results.record.run_folder import RunFolder
@@ -69,6 +70,7 @@ def carry_out(
     folder: RunFolder | None = None
     error: Exception | None = None
     not_verified: list[str] = []
+    wire = WireRecord(file, lambda text: listen(Prompt(text)))
     with ExitStack() as claimed:
         try:
             parent.mkdir(parents=True, exist_ok=True)
@@ -87,6 +89,7 @@ def carry_out(
                 report,
                 not_verified,
                 lambda text: listen(Prompt(text)),
+                wire=wire,
                 rail_v=plan.rail.voltage_v,
                 at_end=plan.rail.at_end,
             ) as bench:
@@ -97,6 +100,7 @@ def carry_out(
                     refuse_another_instrument(resumed.record, bench.identities)
                     folder = resumed
                     _go_on(folder, bench, ended, operator_name, resumed_notes)
+                wire.write_into(folder.path, folder.record.run)
                 listen(RunStarted(folder.record, folder.path, frozenset(folder.done())))
                 make_trials(bench, folder, procedure, plan, file, listen)
         except (BenchError, HarnessError, ResultsError) as exc:
@@ -104,11 +108,14 @@ def carry_out(
         except OSError as exc:
             error = UserFileError(parent, "", f"cannot hold run folders: {exc.strerror}")
         finally:
+            if folder is None and (apart := wire.write_apart(parent, plan.unit.serial, plan.text)):
+                listen(Prompt(f"what went over the wires until then: {apart}"))
+            wire.close()
             if folder is not None or not_verified:
                 listen(BenchMadeSafe(tuple(not_verified)))
         if folder is not None:
             reason = f" ({stop.reason})" if isinstance(error, StopRequestedError) and stop.reason else ""
-            error = _close(folder, error, f"{error}{reason}", not_verified)
+            error = _close(folder, error, f"{error}{reason}", not_verified, wire.problem)
     listen(RunEnded("" if error is None else str(error), isinstance(error, StopRequestedError)))
     return RunResult(folder, error, tuple(not_verified))
 
@@ -160,9 +167,12 @@ def software() -> dict[str, str]:
     return {"python": platform.python_version(), **{name: importlib.metadata.version(name) for name in SOFTWARE}}
 
 
-def _close(folder: RunFolder, error: Exception | None, why: str, not_verified: Sequence[str]) -> Exception | None:
+def _close(
+    folder: RunFolder, error: Exception | None, why: str, not_verified: Sequence[str], wire_problem: str
+) -> Exception | None:
     """Say in the record how the run ended; seal it where every planned trial was made. Returns what went wrong."""
     notes = [f"ended early: {why}"] if error is not None else []
+    notes += [wire_problem] if wire_problem else []
     notes += [f"not verified to be safe at the end: {line}" for line in not_verified]
     record = folder.record
     try:

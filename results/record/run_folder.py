@@ -27,6 +27,7 @@ from results.record.observation import Observation, Outcome
 from results.record.run_record import RunRecord, as_json, from_json
 from results.record.trace import Trace
 from results.record.trial import Trial
+from results.record.wire_files import wire_files
 
 PLAN, BENCH, RECORD, JOURNAL, TRACES, SAMPLES = (*manifest.EVIDENCE, "samples.raw")
 _UNIT_BYTES = 80
@@ -196,7 +197,7 @@ class RunFolder:
             self._prepare()
             entries = self._journal().entries
             self._write_table(entries, samples.read(self.path / SAMPLES, [entry.samples for entry in entries]))
-            manifest.write(self.path)
+            manifest.write(self.path, (*manifest.EVIDENCE, *(path.name for path in wire_files(self.path))))
         if not self._journal().damaged and (self.path / SAMPLES).exists():
             (self.path / SAMPLES).unlink()
             sync_folder(self.path)
@@ -254,6 +255,16 @@ class RunFolder:
     def _refuse_sealed(self, what: str) -> None:
         if self.sealed:
             raise RecordError(f"{self.path}: sealed: {what}")
+
+
+def log_folder(parent: Path, name: str, plan_text: str, bench_text: str) -> Path:
+    """A new folder `<UTC time>_<name>_wire_log` in `parent` for a wire log that belongs to no run, with the bench file
+    and, where there is one, the plan. Raises RecordError."""
+    path = _new_folder(parent, f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}_{safe_name(name)}_wire_log")
+    for file, text in ((PLAN, plan_text), (BENCH, bench_text)):
+        if text:
+            write_whole(path / file, text.encode())
+    return path
 
 
 def safe_name(unit: str) -> str:

@@ -53,8 +53,10 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.source": {"Source"},
         "drivers.supply": {"Supply"},
         "drivers.switch": {"Switch"},
+        "drivers.told_clock": {"ToldClock"},
         "drivers.visa_link": {"open_visa_link"},
         "drivers.ways_to_rail": {"BusLook"},
+        "drivers.wire_log": {"Tap", "WireEvent"},
         "drivers.wiring": {"Channel", "Wiring"},
     },
     "procedures": {
@@ -119,7 +121,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "Reading",
             "SweepStep",
         },
-        "results.record.run_folder": {"BENCH", "JOURNAL", "PLAN", "RECORD", "RunFolder"},
+        "results.record.run_folder": {"BENCH", "JOURNAL", "PLAN", "RECORD", "RunFolder", "log_folder"},
         "results.record.run_record": {
             "CheckState",
             "DwellRules",
@@ -152,6 +154,8 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "Trial",
         },
         "results.record.wholeness": {"wholeness"},
+        "results.record.wire_files": {"WireFiles", "newest"},
+        "results.record.wire_line": {"LONGEST", "WireHeader", "WireLine", "header_line", "line_of"},
         "results.report.bench_check": {"item_row"},
         "results.report.more_tables": {"table_names", "write_more_tables"},
         "results.report.numbers": {"moment", "text_of"},
