@@ -12,6 +12,7 @@ from drivers.bench import Bench
 from drivers.operator import Operator
 from harness.bench_file import BenchFile
 from harness.check_settings import check_settings
+from harness.errors import UserFileError
 from harness.opening import GUARD_REPORT, opened_bench
 from harness.plan import Plan
 from harness.wire_record import WireRecord
@@ -55,7 +56,7 @@ def carry_out_check(
     folder = checks_folder(file)
     not_verified: list[str] = []
     started = datetime.now(UTC).replace(microsecond=0)
-    folder.mkdir(parents=True, exist_ok=True)
+    _make(folder)
     rail = None if plan is None else plan.rail
     wire = WireRecord(file, tell)
     plan_text = "" if plan is None else plan.text
@@ -80,6 +81,16 @@ def carry_out_check(
         wire.close()
     record = _record(file, started, items, found, operator_name)
     return CheckResult(record, write_check(record, folder), tuple(not_verified))
+
+
+def _make(folder: Path) -> None:
+    """Raises UserFileError where the folder cannot be, or a link would lead what is written elsewhere."""
+    if folder.is_symlink():
+        raise UserFileError(folder, "", "is a link: checks are written beside the bench file and nowhere else")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise UserFileError(folder, "", f"cannot hold checks: {exc.strerror}") from exc
 
 
 def _record(

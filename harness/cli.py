@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.metadata
+import io
 import os
 import shutil
 import sys
@@ -14,8 +15,18 @@ from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from harness.errors import BENCH_FAILED, FILES_WRONG, INTERRUPTED, OTHER_VERDICT, CommandLineError, exit_status
+from harness.errors import (
+    BENCH_FAILED,
+    FILES_WRONG,
+    INTERRUPTED,
+    OTHER_VERDICT,
+    CommandLineError,
+    UserFileError,
+    exit_status,
+)
 from harness.lines import laid_out
+from results.record.plain_file import open_fresh
+from results.visible import visible
 
 if TYPE_CHECKING:
     from harness.bench_file import BenchFile
@@ -398,7 +409,7 @@ _silent: list[str] = []
 def _say(line: str) -> None:
     try:
         columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-        print(laid_out(line, columns), flush=True)  # noqa: T201 - the command line's own output
+        print(laid_out(visible(line), columns), flush=True)  # noqa: T201 - the command line's own output
     except OSError as exc:
         _silence(exc)
 
@@ -419,6 +430,9 @@ CTRL_C = 130
 
 def main() -> NoReturn:
     """The command `stuckpin`: every error becomes one clear line and an exit status."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # An Ω that an output cannot carry is written as its code; it ends nothing.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         status = app(standalone_mode=False)
     except (KeyboardInterrupt, typer.Abort):
@@ -437,27 +451,29 @@ def _told(error: Exception) -> int:
     usage = getattr(error, "format_message", None)
     if usage is not None:
         if usage():  # empty where the help was shown instead
-            _complain(usage())
+            _complain(*usage().splitlines())
         return FILES_WRONG
     try:
         status = exit_status(error)
     except Exception:  # noqa: BLE001 - exit_status raises what it does not know: a defect of ours
         return _defect(error)
-    _complain(str(error))
+    problems = error.problems if isinstance(error, UserFileError) else (error,)
+    _complain(*(str(problem) for problem in problems))
     return status
 
 
-def _complain(line: str) -> None:
-    """One line on the standard error; where that is closed too, nobody is left to be told."""
+def _complain(*lines: str) -> None:
+    """Lines on the standard error; where that is closed too, nobody is left to be told."""
     with suppress(OSError):
-        print(f"stuckpin: {line}", file=sys.stderr)  # noqa: T201
+        print("stuckpin:", "\n".join(map(visible, lines)), file=sys.stderr)  # noqa: T201
 
 
 def _defect(error: Exception) -> int:
     """A defect of the program: one line for the person, the details in a file for whoever mends it."""
     path = Path("stuckpin-defect.txt")
     try:
-        path.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+        with open_fresh(path) as file:
+            file.write("".join(traceback.format_exception(error)).encode("utf-8", "backslashreplace"))
         where = f"; details in {path.resolve()}"
     except OSError:
         where = ""

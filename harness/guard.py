@@ -202,6 +202,14 @@ def _listed(problems: dict[str, str]) -> str:
     return "; ".join(f"{resource}: {problem}" for resource, problem in problems.items())
 
 
+def _write(path: str, text: str) -> None:
+    """A new file in place of what stands there: a link that somebody planted is removed, not written through."""
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(path)  # noqa: PTH108
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666), "w", encoding="utf-8") as file:
+        file.write(text)
+
+
 def main() -> int:
     """Guard one run. Exit status 0: nothing had to be done, or all was made safe and proven; 1: something was not."""
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
@@ -231,8 +239,8 @@ def main() -> int:
         _tell("everything made safe" if not problems else f"NOT VERIFIED to be safe: {_listed(problems)}")
     report = {"reason": reason, "not_verified": problems}
     if first.get("report"):
-        with contextlib.suppress(OSError), open(first["report"], "w", encoding="utf-8") as file:  # noqa: PTH123
-            json.dump(report, file)
+        with contextlib.suppress(OSError):
+            _write(str(first["report"]), json.dumps(report))
     return 1 if problems else 0
 
 

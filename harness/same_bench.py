@@ -10,11 +10,15 @@ from pathlib import Path
 
 from drivers.errors import InstrumentError
 from results.record.happening import Happening
+from results.record.plain_file import read_plain
 from results.record.run_folder import JOURNAL, RunFolder
 from results.record.run_record import RunRecord
 
 Identities = Mapping[str, tuple[str, str]]
 """Role -> address and identity, as the opened bench found them."""
+
+REPORT_MOST = 1_000_000
+"""Bytes of a report of the guard that are read: it names a handful of instruments."""
 
 NAMED = 3
 """Maker, model and serial: the fields of an identity that make an instrument; the fourth is its firmware (IEEE 488.2,
@@ -70,9 +74,9 @@ def _who(role: str, identity: str) -> tuple[str, ...]:
 
 def _guard_text(path: Path, folder: RunFolder) -> str:
     """What the guard of the interrupted run did; empty where its report is missing, no report, or of an earlier run."""
-    with suppress(OSError, ValueError, AttributeError):
+    with suppress(OSError, ValueError, AttributeError, RecursionError):
         if path.stat().st_mtime >= (folder.path / JOURNAL).stat().st_mtime:
-            told = json.loads(path.read_text(encoding="utf-8"))
+            told = json.loads(read_plain(path, REPORT_MOST))
             left = told.get("not_verified") or {}
             done = "made everything safe"
             if left:

@@ -17,6 +17,7 @@ from results.quantity import show
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
 from results.record.trial import Trial
+from results.visible import visible
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -171,22 +172,28 @@ class LiveView:
                     self._last = judged_alone(self._record, trial, observation)
                     self._note(self._last)
             case Prompt(text=text):
-                self._live.console.print(f" {text} ", style="bold reverse", markup=False)
+                self._print(f" {text} ", "bold reverse", self._live.console)
             case BenchTold(text=text):
-                self._live.console.print(text, markup=False)
+                self._print(text, console=self._live.console)
             case BenchMadeSafe(not_verified=not_verified):
                 self._live.stop()
                 if not not_verified:
-                    self._console.print(safe_line(self._record), markup=False)
+                    self._print(safe_line(self._record))
                 for problem in not_verified:
-                    self._console.print(f"NOT VERIFIED: {problem}", style="bold red", markup=False)
+                    self._print(f"NOT VERIFIED: {problem}", "bold red")
                 return
             case RunEnded(problem=problem):
                 self._live.stop()
                 if problem and self._record is not None:
-                    self._console.print(f"ended early: {problem}", style="bold red", markup=False)
+                    self._print(f"ended early: {problem}", "bold red")
                 return
         self._live.update(self._picture())
+
+    def _print(self, text: str, style: str = "", console: Console | None = None) -> None:
+        """As text: no markup, no emoji by name, no control character."""
+        from rich.text import Text
+
+        (console or self._console).print(Text(visible(text), style=style))
 
     def _note(self, finding: TrialFinding) -> None:
         """A pin's verdict is the worst of its trials with no resistor."""
@@ -218,19 +225,20 @@ class LiveView:
         from rich.text import Text
 
         pins = [
-            Text.assemble((f"{name} ", "bold"), (verdict or "…", STYLES.get(verdict or "", "dim")))
+            Text.assemble((f"{visible(name)} ", "bold"), (verdict or "…", STYLES.get(verdict or "", "dim")))
             for name, verdict in self._verdicts.items()
         ]
         width = max(20, min(100, self._console.width - 4))
-        in_hand = Text(self._now.trial.label if self._now else "", style="bold")
-        last = Text(self._said)
+        in_hand = Text(visible(self._now.trial.label) if self._now else "", style="bold")
+        last = Text(visible(self._said))
         if self._last is not None and not self._said:
-            last = Text(f"{trial_line(self._last, self._done, self._planned)}\n{sketch(self._last, width)}")
+            line = visible(trial_line(self._last, self._done, self._planned))
+            last = Text(f"{line}\n{sketch(self._last, width)}")
         progress = Table.grid(padding=(0, 2))
         bar = ProgressBar(total=max(1, self._planned), completed=self._done, width=max(10, width - 45))
         progress.add_row(bar, Text(f"{self._done} of {self._planned} trials, {self._time_left()}"))
         return Group(
-            Text(self._title, style="bold"),
+            Text(visible(self._title), style="bold"),
             progress,
             Columns(pins, padding=(0, 3), equal=True),
             Text.assemble("in hand: ", in_hand),

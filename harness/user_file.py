@@ -18,6 +18,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from harness.errors import Problem, UserFileError, shown, written_key
 from harness.values import listed
+from results.record.plain_file import open_plain
 
 MAX_BYTES = 1_000_000
 """No plan or bench file comes near this; a log or a disk image given by mistake does."""
@@ -54,9 +55,7 @@ def read_text(path: Path | str) -> str:
     try:
         if file.is_dir():
             raise UserFileError(path, "", "is a folder, not a file")
-        if file.exists() and not file.is_file():
-            raise UserFileError(path, "", "is not a regular file")
-        with file.open("rb") as stream:
+        with open_plain(file, links=True) as stream:
             raw = stream.read(MAX_BYTES + 1)
     except FileNotFoundError as exc:
         raise UserFileError(path, "", "no such file") from exc

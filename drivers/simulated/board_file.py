@@ -79,6 +79,8 @@ discharge, rail, source, `select <pin>`, `select coupon-<name>`, `hold <pin>`, `
 
 from __future__ import annotations
 
+import os
+import stat
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
@@ -90,6 +92,12 @@ Setup = Literal["reset default", "buffer off", "pull-down off", "output low", "p
 that. The pull-down is on throughout."""
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+MAX_BYTES = 1_000_000
+"""No board file comes near this; a log or a disk image given by mistake does."""
+
+_SHOWN_CHARACTERS = 80
 
 
 class BoardFileError(Exception):
@@ -471,22 +479,32 @@ def parse_board(text: str, name: str = "board.toml") -> Board:
     """The board file's text, validated. Raises BoardFileError: one line `name: key: rule: value`."""
     try:
         return Board.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as exc:
-        raise BoardFileError(f"{name}: not TOML: {exc}") from exc
+    except ValidationError as exc:
+        raise BoardFileError(_one_line(f"{name}: {_first_line(exc)}")) from exc
+    except ValueError as exc:
+        raise BoardFileError(_one_line(f"{name}: not TOML: {exc}")) from exc
     except RecursionError as exc:
         raise BoardFileError(f"{name}: not TOML: nested too deeply") from exc
-    except ValidationError as exc:
-        raise BoardFileError(f"{name}: {_first_line(exc)}") from exc
 
 
 def read_board_file(path: Path) -> Board:
     """As `parse_board`, from a file; a file that cannot be read is a BoardFileError too."""
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as exc:
-        reason = exc.strerror if isinstance(exc, OSError) else "is not UTF-8"
-        raise BoardFileError(f"{path}: cannot be read: {reason}") from exc
-    return parse_board(text, str(path))
+        # A pipe is not waited for, and a device has no end.
+        with os.fdopen(os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0)), "rb") as file:
+            plain = stat.S_ISREG(os.fstat(file.fileno()).st_mode)
+            raw = file.read(MAX_BYTES + 1) if plain else b""
+    except (OSError, ValueError) as exc:
+        reason = getattr(exc, "strerror", None) or exc
+        raise BoardFileError(_one_line(f"{path}: cannot be read: {reason}")) from exc
+    if not plain:
+        raise BoardFileError(_one_line(f"{path}: cannot be read: is not a regular file"))
+    if len(raw) > MAX_BYTES:
+        raise BoardFileError(_one_line(f"{path}: must not be larger than {MAX_BYTES} bytes"))
+    try:
+        return parse_board(raw.decode("utf-8"), str(path))
+    except UnicodeDecodeError as exc:
+        raise BoardFileError(_one_line(f"{path}: cannot be read: is not UTF-8")) from exc
 
 
 def _first_line(exc: ValidationError) -> str:
@@ -497,5 +515,18 @@ def _first_line(exc: ValidationError) -> str:
         return f"{key}: unknown key"
     rule = error["msg"].removeprefix("Value error, ")
     value = error["input"]
-    shown = "" if isinstance(value, (dict, list)) or error["type"] == "missing" else f": {value!r}"
+    shown = "" if isinstance(value, (dict, list)) or error["type"] == "missing" else f": {_shown(value)}"
     return (f"{key}: " if key else "") + rule + shown
+
+
+def _shown(value: object) -> str:
+    try:
+        text = repr(value)
+    except ValueError:
+        return "a number of thousands of digits"
+    return text if len(text) <= _SHOWN_CHARACTERS else f"{text[: _SHOWN_CHARACTERS - 1]}…"
+
+
+def _one_line(text: str) -> str:
+    """A message holds keys and names of the file: what a terminal would obey is shown by its code."""
+    return "".join(letter if letter.isprintable() else f"[U+{ord(letter):04X}]" for letter in text)

@@ -16,7 +16,9 @@ from typing import Any, Literal
 from pydantic import TypeAdapter, ValidationError
 
 from results.errors import RecordError
+from results.record.bounds import CHECK_BYTES
 from results.record.durable import write_whole
+from results.record.plain_file import read_plain
 
 CheckVerdict = Literal["pass", "fail", "not determined", "not applicable"]
 
@@ -110,7 +112,7 @@ def write_check(check: CheckRecord, folder: Path) -> Path:
 def read_check(path: Path) -> CheckRecord:
     """Read a check. Raises RecordError in one line where the file is none."""
     try:
-        raw: Any = json.loads(path.read_text(encoding="utf-8"))
+        raw: Any = json.loads(read_plain(path, CHECK_BYTES).decode("utf-8"))
         check = _ADAPTER.validate_python(raw)
         datetime.fromisoformat(check.checked_utc)
         check.is_expired(check.checked_utc)

@@ -8,6 +8,7 @@ import os
 from pathlib import Path
 
 from results.errors import RecordError, StorageError
+from results.record.plain_file import open_fresh, open_growing
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -15,7 +16,7 @@ def write_whole(path: Path, data: bytes) -> None:
     part = part_of(path)
     try:
         # Unbuffered, as in GrowingFile: nothing may be left to be written by a close.
-        with part.open("wb", buffering=0) as file:
+        with open_fresh(part) as file:
             write_all(file.fileno(), data)
             os.fsync(file.fileno())
     except OSError as exc:
@@ -23,6 +24,17 @@ def write_whole(path: Path, data: bytes) -> None:
             part.unlink(missing_ok=True)
         raise StorageError(f"{path}: cannot write {len(data)} bytes: {exc.strerror}") from exc
     put_in_place(path)
+
+
+def write_derived(path: Path, data: bytes) -> None:
+    """Replace a file that can be made again, once all of it is written. Raises StorageError."""
+    part = part_of(path)
+    try:
+        with open_fresh(part) as file:
+            write_all(file.fileno(), data)
+        part.replace(path)
+    except OSError as exc:
+        raise StorageError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
 
 
 def part_of(path: Path) -> Path:
@@ -69,7 +81,8 @@ class GrowingFile:
     def __init__(self, path: Path) -> None:
         self.path = path
         try:
-            self.end = path.stat().st_size
+            with open_growing(path) as file:
+                self.end = file.seek(0, os.SEEK_END)
         except OSError as exc:
             raise StorageError(f"{path}: cannot be opened: {exc.strerror}") from exc
 
@@ -81,7 +94,7 @@ class GrowingFile:
         """
         offset = self.end
         try:
-            with self.path.open("r+b", buffering=0) as file:
+            with open_growing(self.path) as file:
                 size = file.seek(0, os.SEEK_END)
                 if size != offset:
                     raise RecordError(f"{self.path}: changed by somebody else: {size} bytes, expected {offset}")
@@ -100,7 +113,7 @@ class GrowingFile:
     def cut(self, end: int) -> None:
         """Let the file end at `end`, for good: cut there, or zeros added up to there. Raises StorageError."""
         try:
-            with self.path.open("r+b", buffering=0) as file:
+            with open_growing(self.path) as file:
                 file.truncate(end)
                 os.fsync(file.fileno())
         except OSError as exc:

@@ -16,7 +16,9 @@ from typing import cast
 
 from results.errors import ForeignTraceError, QuantityError
 from results.quantity import parse, resistor_name
+from results.record.bounds import TRACE_CSV_BYTES, TRIALS_CSV_BYTES
 from results.record.observation import Reading
+from results.record.plain_file import read_plain
 from results.record.trace import Trace
 from results.record.trace_csv import MIN_SAMPLES, number, read_table, read_trace
 from results.record.trial import NO_RESISTOR
@@ -57,7 +59,7 @@ def read_folder(folder: Path, min_samples: int = MIN_SAMPLES) -> list[ForeignTra
     """
     path = folder / TRIALS
     try:
-        table = read_table(path.read_bytes(), TRIALS)
+        table = read_table(read_plain(path, TRIALS_CSV_BYTES), TRIALS)
     except FileNotFoundError as exc:
         raise ForeignTraceError(f"{path}: missing: it says which file is which trial") from exc
     except OSError as exc:
@@ -189,7 +191,9 @@ def _inside(row: _Row, folder: Path) -> str:
 
 def _with_trace(row: ForeignTrace, folder: Path, min_samples: int) -> ForeignTrace:
     try:
-        return replace(row, trace=read_trace((folder / row.file).read_bytes(), row.file, min_samples))
+        # A link was followed to where it leads before: inside.
+        data = read_plain(folder / row.file, TRACE_CSV_BYTES, links=True)
+        return replace(row, trace=read_trace(data, row.file, min_samples))
     except ForeignTraceError as exc:
         return replace(row, problem=str(exc))
     except OSError as exc:

@@ -11,7 +11,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from results.errors import RecordError
+from results.record.bounds import MANIFEST_BYTES
 from results.record.durable import write_whole
+from results.record.plain_file import open_plain, read_plain
 
 NAME = "manifest.sha256"
 DERIVED = "derived.sha256"
@@ -46,11 +48,11 @@ def verify(folder: Path, files: Sequence[str] = EVIDENCE, name: str = NAME) -> l
 def listed_in(folder: Path, name: str = NAME) -> tuple[dict[str, str], list[str]]:
     """File name -> SHA-256 as a manifest has it, and what is wrong with its lines. Raises RecordError: no manifest."""
     try:
-        text = (folder / name).read_text(encoding="utf-8")
+        text = read_plain(folder / name, MANIFEST_BYTES).decode("utf-8")
     except FileNotFoundError as exc:
         raise RecordError(f"{name}: missing" + (": the run was never sealed" if name == NAME else "")) from exc
     except (OSError, UnicodeDecodeError) as exc:
-        raise RecordError(f"{name}: cannot be read: {exc}") from exc
+        raise RecordError(f"{name}: cannot be read: {getattr(exc, 'strerror', None) or 'not UTF-8'}") from exc
     problems = []
     listed: dict[str, str] = {}
     for number, line in enumerate(text.splitlines(), start=1):
@@ -74,5 +76,5 @@ def difference(path: Path, expected: str) -> str:
 
 
 def _digest(path: Path) -> str:
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

@@ -19,11 +19,12 @@ from pathlib import Path
 import numpy as np
 
 from results.errors import RecordError, StorageError
-from results.record import journal, manifest, samples, traces_table
+from results.record import bounds, journal, manifest, samples, traces_table
 from results.record.durable import GrowingFile, put_in_place, sync_folder, write_whole
 from results.record.happening import Happening
 from results.record.journal import Entry, Journal
 from results.record.observation import Observation, Outcome
+from results.record.plain_file import read_plain
 from results.record.run_record import RunRecord, as_json, from_json
 from results.record.trace import Trace
 from results.record.trial import Trial
@@ -69,7 +70,7 @@ class RunFolder:
     @classmethod
     def open(cls, path: Path) -> RunFolder:
         """An existing run folder, finished or not. Nothing in it is changed."""
-        text = _read(path / RECORD, "missing: not a run folder")
+        text = _read(path / RECORD, "missing: not a run folder", bounds.RECORD_BYTES)
         try:
             record = from_json(text.decode("utf-8"), path / RECORD)
         except UnicodeDecodeError as exc:
@@ -240,7 +241,7 @@ class RunFolder:
         }
 
     def _journal(self) -> Journal:
-        return journal.read(_read(self.path / JOURNAL, "missing"), JOURNAL)
+        return journal.read(_read(self.path / JOURNAL, "missing", bounds.JOURNAL_BYTES), JOURNAL)
 
     def _stored(self, entries: Sequence[Entry]) -> tuple[list[Trace], str]:
         """The traces of these lines as stored; where the table of a sealed run cannot be read, empty ones and why."""
@@ -300,9 +301,9 @@ def _remove(path: Path, names: Iterable[str]) -> None:
         path.rmdir()
 
 
-def _read(path: Path, missing: str) -> bytes:
+def _read(path: Path, missing: str, most: int) -> bytes:
     try:
-        return path.read_bytes()
+        return read_plain(path, most)
     except FileNotFoundError as exc:
         raise RecordError(f"{path}: {missing}") from exc
     except OSError as exc:

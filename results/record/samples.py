@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,6 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from results.errors import RecordError
+from results.record.bounds import MISSING_SAMPLES, SAMPLES_A_RUN, SAMPLES_A_TRACE
+from results.record.plain_file import open_plain
 from results.record.trace import FloatArray, Trace
 
 SAMPLE_BYTES = 8
@@ -29,8 +32,10 @@ class SampleSpan:
     crc32: int
 
     def __post_init__(self) -> None:
-        if self.columns not in (2, 3) or min(self.offset, self.count) < 0:
+        if self.columns not in (2, 3) or min(self.offset, self.count) < 0 or self.offset >= 2**63:
             raise ValueError(f"not a span of samples: {self}")
+        if self.count > SAMPLES_A_TRACE:
+            raise ValueError(f"{self.count} samples, more than {SAMPLES_A_TRACE} of one trace")
         if self.length != self.count * self.columns * SAMPLE_BYTES:
             raise ValueError(f"length {self.length} bytes, expected {self.count * self.columns * SAMPLE_BYTES}")
 
@@ -66,7 +71,8 @@ def read(path: Path, spans: list[SampleSpan]) -> list[Trace]:
     Raises RecordError if the file cannot be read.
     """
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
+            _refuse_absurd(path, file.seek(0, os.SEEK_END), spans)
             traces = []
             for span in spans:
                 file.seek(span.offset)
@@ -85,7 +91,8 @@ def intact(path: Path, spans: Sequence[SampleSpan]) -> list[bool]:
     Raises RecordError if the file cannot be read.
     """
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
+            _refuse_absurd(path, file.seek(0, os.SEEK_END), spans)
             found = []
             for span in spans:
                 file.seek(span.offset)
@@ -94,6 +101,16 @@ def intact(path: Path, spans: Sequence[SampleSpan]) -> list[bool]:
             return found
     except OSError as exc:
         raise RecordError(f"{path}: cannot be read: {exc.strerror}") from exc
+
+
+def _refuse_absurd(path: Path, size: int, spans: Sequence[SampleSpan]) -> None:
+    """A journal of a stranger may ask for more samples than there is memory for. Raises RecordError."""
+    total = sum(span.count for span in spans)
+    if total > SAMPLES_A_RUN:
+        raise RecordError(f"{path}: the journal tells of {total} samples, more than {SAMPLES_A_RUN}")
+    missing = sum(span.length for span in spans) - size
+    if missing > MISSING_SAMPLES * SAMPLE_BYTES:
+        raise RecordError(f"{path}: {missing} bytes missing: not the samples of this journal")
 
 
 def _columns(trace: Trace) -> list[FloatArray]:

@@ -7,18 +7,26 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from results.errors import RecordError
+from results.record.bounds import SAMPLES_A_RUN
 from results.record.durable import part_of
+from results.record.plain_file import open_fresh, open_plain
 from results.record.samples import SampleSpan
 from results.record.trace import FloatArray, Trace
 
 NAME = "traces.parquet"
 TRIALS_A_GROUP = 24
+KINDS = {"trial": "int32", "time_s": "double", "voltage_v": "double", "current_a": "double"}
+BYTES_A_ROW = 64
+SLACK_BYTES = 1_000_000
+"""Of a row group when unpacked: twice the four columns as they stand, and what describes them."""
+
 _ROWS_A_GROUP = 4_000_000
 """Long traces close a row group early, so that memory stays bounded."""
 
@@ -38,6 +46,8 @@ def write_part(path: Path, sequences: Sequence[int], traces: Sequence[Trace]) ->
     )
     part = part_of(path)
     try:
+        # What stands there is not written through: a link may have been planted.
+        open_fresh(part).close()
         with (
             pa.OSFile(str(part), "wb") as file,
             pq.ParquetWriter(
@@ -54,7 +64,8 @@ def write_part(path: Path, sequences: Sequence[int], traces: Sequence[Trace]) ->
         with part.open("r+b") as written:
             os.fsync(written.fileno())
     except OSError as exc:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
         raise RecordError(f"{path}: cannot be written: {_reason(exc)}") from exc
 
 
@@ -63,10 +74,8 @@ def read(path: Path, sequences: Sequence[int], spans: Sequence[SampleSpan]) -> l
 
     Raises RecordError if the table cannot be read or does not hold just these trials.
     """
-    table = _load(path)
+    table = _load(path, sum(span.count for span in spans))
     counts = [span.count for span in spans]
-    if table["trial"].size != sum(counts):
-        raise RecordError(f"{path}: holds {table['trial'].size} samples, the journal {sum(counts)}")
     if not np.array_equal(table["trial"], np.repeat(np.asarray(sequences, dtype=np.int64), counts)):
         raise RecordError(f"{path}: trial: not the trials of the journal, in its order")
     traces = []
@@ -79,19 +88,43 @@ def read(path: Path, sequences: Sequence[int], spans: Sequence[SampleSpan]) -> l
     return traces
 
 
-def _load(path: Path) -> dict[str, FloatArray]:
+def _load(path: Path, samples: int) -> dict[str, FloatArray]:
+    """The columns, once the table's own description has shown that they are those, and that many."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     names = ["trial", "time_s", "voltage_v", "current_a"]
     try:
+        open_plain(path).close()
+    except OSError as exc:
+        raise RecordError(f"{path}: cannot be read: {exc.strerror}") from exc
+    try:
         # Opened here, so that the file is closed whatever the reader raises; read_table takes a path for a data set.
         # No threads of the library's own: one that still read a file of Python's at exit ended the process by abort.
         with pa.OSFile(str(path), "rb") as source, pq.ParquetFile(source, pre_buffer=False) as file:
+            _refuse_strange(path, file.metadata, file.schema_arrow, samples)
             table = file.read(columns=names, use_threads=False)
             return {name: np.asarray(table.column(name).to_numpy(), dtype=np.float64) for name in names}
     except (pa.ArrowException, OSError, ValueError, KeyError) as exc:
         raise RecordError(f"{path}: cannot be read: {_reason(exc)}") from exc
+
+
+def _refuse_strange(path: Path, described: Any, schema: Any, samples: int) -> None:
+    """A few bytes can describe columns larger than any memory: they are looked at before they are unpacked."""
+    kinds = {name: str(schema.field(name).type) for name in schema.names if schema.names.count(name) == 1}
+    wrong = [name for name, kind in KINDS.items() if kinds.get(name) != kind]
+    if wrong:
+        raise RecordError(f"{path}: {wrong[0]}: must be one column of {KINDS[wrong[0]]}: {kinds.get(wrong[0], 'none')}")
+    if described.num_rows != samples:
+        raise RecordError(f"{path}: holds {described.num_rows} samples, the journal {samples}")
+    if samples > SAMPLES_A_RUN:
+        raise RecordError(f"{path}: {samples} samples, more than {SAMPLES_A_RUN}")
+    groups = (described.row_group(index) for index in range(described.num_row_groups))
+    unpacked = sum(
+        group.column(index).total_uncompressed_size for group in groups for index in range(group.num_columns)
+    )
+    if unpacked > BYTES_A_ROW * samples + SLACK_BYTES * max(1, described.num_row_groups):
+        raise RecordError(f"{path}: {unpacked} bytes when unpacked, too many for {samples} samples")
 
 
 def _reason(error: Exception) -> str:

@@ -9,7 +9,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from results.analysis.findings import Value
-from results.errors import RecordError
+from results.record.durable import write_derived
+from results.visible import visible
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """The full-width signs too: some spreadsheets read them as the narrow ones."""
@@ -20,8 +21,9 @@ Cell = str | float | int | bool | None
 def text_cell(text: str) -> str:
     """Text that no spreadsheet takes for a formula: an apostrophe goes before what could start one.
 
-    Leading blanks are looked through, as some spreadsheets drop them.
+    Leading blanks are looked through, as some spreadsheets drop them. Control characters are shown by their code.
     """
+    text = visible(text)
     starts = text.startswith(_FORMULA) or text.lstrip().startswith(_FORMULA)
     return f"'{text}" if starts else text
 
@@ -37,12 +39,7 @@ def write_csv(path: Path, columns: Iterable[str], rows: Iterable[Mapping[str, Ce
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(names)
     writer.writerows([_shown(row[name]) for name in names] for row in rows)
-    part = path.with_name(f"{path.name}.part")
-    try:
-        part.write_text(text.getvalue(), encoding="utf-8", newline="")
-        part.replace(path)
-    except OSError as exc:
-        raise RecordError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
+    write_derived(path, text.getvalue().encode("utf-8"))
 
 
 def _shown(cell: Cell) -> str:

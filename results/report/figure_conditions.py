@@ -10,6 +10,7 @@ from results.analysis.conditions.over_conditions import measured_c
 from results.analysis.findings import PinFinding
 from results.record.run_record import RunRecord
 from results.report.figures import MM, scale_of, style, svg_of, tidy
+from results.report.glyphs import printable
 from results.report.section import Figure
 
 Axis = Literal["temperature", "rail"]
@@ -93,12 +94,12 @@ def _svg(axis: Axis, curves: Sequence[Curve], coverage: float) -> str:
         canvas = Canvas(figsize=(CURVES_MM[0] * MM, CURVES_MM[1] * MM))
         axes = canvas.subplots()
         canvas.subplots_adjust(left=0.115, right=0.97, top=0.95, bottom=0.155)
-        for number, (name, at, amperes, u_a) in enumerate(curves):
+        for number, (_, at, amperes, u_a) in enumerate(curves):
             axes.errorbar(
                 at,
                 [a / scale for a in amperes],
                 yerr=[coverage * u / scale for u in u_a],
-                label=name,
+                label=str(number),
                 color="#111111",
                 linestyle=_DASHES[number],
                 marker=_MARKERS[number],
@@ -108,6 +109,10 @@ def _svg(axis: Axis, curves: Sequence[Curve], coverage: float) -> str:
             )
         axes.set(xlabel=_LABELS[axis], ylabel=f"leakage / {unit}")
         axes.set_ylim(bottom=min(0.0, axes.get_ylim()[0]))
-        axes.legend(loc="best", fontsize=5.5, frameon=True, framealpha=0.9, edgecolor="none")
+        legend = axes.legend(loc="best", fontsize=5.5, frameon=True, framealpha=0.9, edgecolor="none")
+        # A name of the user's is no mathematics, and one that begins with _ is to be seen all the same.
+        for text, (name, *_) in zip(legend.get_texts(), curves, strict=True):
+            text.set_parse_math(False)
+            text.set_text(printable(name))
         tidy(axes)
         return svg_of(canvas)

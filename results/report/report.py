@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from results.analysis.findings import RunFinding
-from results.errors import RecordError, ReportError
+from results.errors import ReportError
+from results.record.durable import write_derived
 from results.report.content import report_content
 from results.report.glyphs import clean
 
@@ -25,12 +26,7 @@ def write_report(finding: RunFinding, path: Path, *, written_utc: datetime) -> N
     Raises ReportError where the report cannot be typeset, RecordError where the file cannot be written.
     """
     pdf = report_pdf(finding, written_utc=written_utc)
-    part = path.with_name(f"{path.name}.part")
-    try:
-        part.write_bytes(pdf)
-        part.replace(path)
-    except OSError as exc:
-        raise RecordError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
+    write_derived(path, pdf)
 
 
 def report_pdf(finding: RunFinding, *, written_utc: datetime) -> bytes:

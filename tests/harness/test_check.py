@@ -17,7 +17,7 @@ from harness.bench_file import BenchFile, bench_from_text, read_bench
 from harness.check import CheckResult, carry_out_check, checks_folder
 from harness.checked import checked, with_measured
 from harness.demo import simulated_bench
-from harness.errors import BENCH_FAILED, OTHER_VERDICT
+from harness.errors import BENCH_FAILED, OTHER_VERDICT, UserFileError
 from harness.plan import plan_from_text
 from harness.summary import status_of, summary_lines
 from procedures.check_meter import TOO_SLOW
@@ -329,3 +329,22 @@ def test_the_command_says_every_item_in_a_line_and_ends_with_3_where_one_fails(
     assert any(line.startswith("not determined  link watch") for line in said)
     assert any(line.startswith("test bench: ") and "1 fail" in line for line in said)
     assert said[-1].startswith("written: ")
+
+
+@pytest.mark.parametrize("planted", ["link", "file"])
+def test_checks_go_into_no_folder_that_somebody_laid_there(tmp_path: Path, planted: str) -> None:
+    """A bench file came with a folder of checks that led into the user's own; a file there was a traceback."""
+    (tmp_path / "home").mkdir()
+    place = tmp_path / "checks"
+    place.symlink_to(tmp_path / "home") if planted == "link" else place.touch()
+    nowhere = {role: f"TCPIP::127.0.0.1::{n}::SOCKET" for n, role in enumerate(("meter", "source", "switch"), start=1)}
+    text = bench_text({**nowhere, "relay_board": "/dev/nowhere"}, PINS, console=False)
+    file = bench_from_text(text, tmp_path / "bench.toml")
+    rules = {
+        "link": "is a link: checks are written beside the bench file and nowhere else",
+        "file": "cannot hold checks: File exists",
+    }
+    with pytest.raises(UserFileError) as caught:
+        check(file, with_plan=False)
+    assert str(caught.value) == f"{place}: {rules[planted]}"
+    assert list((tmp_path / "home").iterdir()) == []

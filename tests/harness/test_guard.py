@@ -192,6 +192,20 @@ def test_a_line_device_is_made_safe_even_after_half_a_command() -> None:
     os.close(theirs)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="links need a privilege there")
+def test_the_report_is_not_written_through_a_link_that_somebody_planted(tmp_path: Path) -> None:
+    """In a folder of checks that came from a stranger it used to overwrite any file of the user's."""
+    (tmp_path / "victim").write_text("precious")
+    report = tmp_path / "guard.json"
+    report.symlink_to(tmp_path / "victim")
+    with latched() as source:
+        safety = Safety([source.steps()], report)
+        safety.start()
+        assert safety.hand_over() == 0
+    assert (tmp_path / "victim").read_text() == "precious"
+    assert json.loads(report.read_text()) == {"reason": "handed over", "not_verified": {}}
+
+
 def test_the_run_starts_leases_and_stands_its_guard_down(tmp_path: Path) -> None:
     with latched() as source:
         safety = Safety([source.steps()], tmp_path / "guard.json")

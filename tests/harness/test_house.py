@@ -111,6 +111,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "results.record.coupon": {"Coupons", "RELEASED", "ReleasedCoupon", "STUCK", "StuckCoupon"},
         "results.record.foreign_traces": {"ForeignTrace", "TRIALS", "read_folder"},
         "results.record.happening": {"Happening", "HappeningKind"},
+        "results.record.plain_file": {"open_fresh", "open_plain", "read_plain"},
         "results.record.observation": {
             "Act",
             "Branch",
@@ -162,6 +163,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "results.report.report": {"write_report"},
         "results.report.tables": {"write_pins_csv", "write_trials_csv"},
         "results.series": {"SERIES"},
+        "results.visible": {"visible"},
         "results.words": {"words_for"},
     },
 }

@@ -118,6 +118,17 @@ def test_the_live_view_shows_progress_pins_and_what_could_not_be_verified() -> N
     assert "NOT VERIFIED: source: output not proven off" in seen
 
 
+def test_names_are_shown_and_not_obeyed_by_the_terminal() -> None:
+    """A unit's name could clear the screen, and one in colons was an emoji."""
+    named = replace(RECORD, unit=replace(RECORD.unit, name="\x1b[2J\u202e:bomb: [red]"))
+    seen = live((RunStarted(named, Path("runs/\x07")), *EVENTS[1:3], Prompt("go \x1b]52;c;\x07:bomb:"), *EVENTS[-2:]))
+    assert "[U+001B][2J[U+202E]:bomb: [red]" in seen
+    assert "runs/[U+0007]" in seen
+    assert "go [U+001B]]52;c;[U+0007]:bomb:" in seen
+    for obeyed in ("\x1b[2J", "\x1b]52", "\x07", "\u202e"):
+        assert obeyed not in seen
+
+
 def test_long_dwells_are_told_apart_from_the_time_that_presses_take() -> None:
     """A run used to say "about 0 s left" while its last step took seven minutes."""
     dwell = replace(TRIALS[1], kind="dwell", sequence=3)

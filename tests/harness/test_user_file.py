@@ -35,7 +35,7 @@ def test_folder(tmp_path: Path) -> None:
 def test_named_pipe_is_not_waited_for(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     os.mkfifo(path)
-    assert refused(path) == f"{path}: is not a regular file"
+    assert refused(path) == f"{path}: cannot be read: is not a regular file"
 
 
 def test_huge_file(tmp_path: Path) -> None:

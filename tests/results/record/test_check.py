@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -63,6 +64,17 @@ def test_a_damaged_check_is_one_clear_line(tmp_path: Path, text: str, told: str)
     with pytest.raises(RecordError, match=told) as refused:
         list(checks_in(tmp_path))
     assert "\n" not in str(refused.value)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_check_that_is_a_pipe_or_a_link_is_refused(tmp_path: Path) -> None:
+    """A pipe used to be waited for without an end."""
+    os.mkfifo(tmp_path / "pipe.json")
+    (tmp_path / "link.json").symlink_to("/dev/zero")
+    for name, rule in (("pipe", "is not a regular file"), ("link", "is a link, which may lead out of the folder")):
+        with pytest.raises(RecordError) as caught:
+            read_check(tmp_path / f"{name}.json")
+        assert str(caught.value) == f"{tmp_path / name}.json: cannot be read: {rule}"
 
 
 def test_a_check_without_readable_moments_is_refused(tmp_path: Path) -> None:

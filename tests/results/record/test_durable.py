@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import errno
 import os
+import sys
 from pathlib import Path
 
 import pytest
 
 from results.errors import RecordError
-from results.record.durable import GrowingFile, write_whole
+from results.record.durable import GrowingFile, write_derived, write_whole
 
 
 def test_a_file_is_replaced_whole(tmp_path: Path) -> None:
@@ -32,6 +33,29 @@ def test_a_failed_replacement_leaves_the_old_file(tmp_path: Path, monkeypatch: p
         write_whole(path, b"new")
     assert path.read_bytes() == b"old"
     assert [p.name for p in tmp_path.iterdir()] == ["run.json"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need a privilege there")
+def test_nothing_is_written_through_a_link_that_somebody_planted(tmp_path: Path) -> None:
+    """report.pdf.part in a run folder of a stranger used to lead what was written to any file of the user's."""
+    victim, path = tmp_path / "victim", tmp_path / "x.json"
+    victim.write_text("precious")
+    for write in (write_whole, write_derived):
+        for name in ("x.json", "x.json.part"):
+            (tmp_path / name).unlink(missing_ok=True)
+            (tmp_path / name).symlink_to(victim)
+        write(path, b"new")
+        assert (path.read_bytes(), path.is_symlink()) == (b"new", False)
+    (tmp_path / "grows").symlink_to(victim)
+    with pytest.raises(RecordError, match="grows: cannot be opened: is a link, which may lead out of the folder"):
+        GrowingFile(tmp_path / "grows")
+    assert victim.read_text() == "precious"
+
+
+def test_a_folder_in_place_of_the_part_is_one_clear_line(tmp_path: Path) -> None:
+    (tmp_path / "x.json.part").mkdir()
+    with pytest.raises(RecordError, match=r"x.json: cannot write 3 bytes: "):
+        write_whole(tmp_path / "x.json", b"new")
 
 
 def test_pieces_follow_each_other(tmp_path: Path) -> None:

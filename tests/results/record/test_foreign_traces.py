@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from results.errors import ForeignTraceError
+from results.record.bounds import TRACE_CSV_BYTES
 from results.record.foreign_traces import read_folder
 
 HEADER = "file,pin,trial_resistor_ohm,pin_setup,repeat"
@@ -149,6 +151,26 @@ def test_a_link_that_leads_outside_is_followed_no_further(tmp_path: Path) -> Non
     (row,) = read_folder(inside)
     assert row.trace is None
     assert row.problem == "a.csv: cannot be read: Too many levels of symbolic links"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_is_not_waited_for_and_a_file_without_end_is_not_read(tmp_path: Path) -> None:
+    """Both used to hang, or to fill the memory."""
+    os.mkfifo(tmp_path / "pipe.csv")
+    with (tmp_path / "large.csv").open("wb") as large:
+        large.truncate(TRACE_CSV_BYTES + 1)
+    rows = "".join(f"{name}.csv,D1,,reset default,{n}\n" for n, name in enumerate(("pipe", "large"), start=1))
+    folder_with(tmp_path, f"{HEADER}\n{rows}")
+    assert [row.problem for row in read_folder(tmp_path)] == [
+        "pipe.csv: cannot be read: is not a regular file",
+        "large.csv: cannot be read: must not be larger than 64000000 bytes",
+    ]
+    (tmp_path / "trials.csv").unlink()
+    (tmp_path / "trials.csv").symlink_to(tmp_path / "pipe.csv")
+    assert refusal(tmp_path).endswith("trials.csv: cannot be read: is a link, which may lead out of the folder")
+    (tmp_path / "trials.csv").unlink()
+    os.mkfifo(tmp_path / "trials.csv")
+    assert refusal(tmp_path).endswith("trials.csv: cannot be read: is not a regular file")
 
 
 @pytest.mark.parametrize(

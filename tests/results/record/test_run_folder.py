@@ -315,6 +315,26 @@ def test_opening_for_reading_changes_no_byte(tmp_path: Path) -> None:
     assert {path.name: hashlib.sha256(path.read_bytes()).digest() for path in folder.path.iterdir()} == before
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+@pytest.mark.parametrize("name", ["run.json", "journal.jsonl", "samples.raw"])
+def test_a_pipe_or_a_link_among_the_evidence_is_refused(tmp_path: Path, name: str) -> None:
+    """A pipe was waited for without an end; a link led what a run that goes on adds to any file of the user's."""
+    folder = filled_run(tmp_path, 2)
+    path, elsewhere = folder.path / name, tmp_path / "elsewhere"
+    path.rename(elsewhere)
+    for plant, rule in (
+        (lambda: path.symlink_to(elsewhere), "is a link, which may lead out of the folder"),
+        (lambda: os.mkfifo(path), "is not a regular file"),
+    ):
+        plant()
+        with pytest.raises(RecordError) as caught:
+            RunFolder.open(folder.path).append(trial(3), observation(3))
+        assert str(caught.value) in (f"{path}: cannot be read: {rule}", f"{path}: cannot be opened: {rule}")
+        with pytest.raises(RecordError, match=rule):
+            RunFolder.open(folder.path).observations()
+        path.unlink()
+
+
 def test_what_is_no_run_folder_is_refused(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match=r"run\.json: missing: not a run folder"):
         RunFolder.open(tmp_path)

@@ -62,6 +62,21 @@ def test_a_span_must_add_up() -> None:
         SampleSpan(offset=0, length=40, count=2, columns=2, crc32=0)
 
 
+@pytest.mark.parametrize("offset", [0, 2**62])
+def test_a_journal_that_asks_for_more_than_there_is_memory_for_is_refused(tmp_path: Path, offset: int) -> None:
+    """Used to take the memory for it first."""
+    path = tmp_path / "samples.raw"
+    path.write_bytes(b"")
+    one = SampleSpan(offset, 160_000_000, 10_000_000, 2, 0)
+    for count, told in ((3, r"480000000 bytes missing: not the samples of this journal"), (51, "510000000 samples,")):
+        with pytest.raises(RecordError, match=told):
+            samples.read(path, [one] * count)
+    with pytest.raises(ValueError, match="10000001 samples, more than 10000000 of one trace"):
+        SampleSpan(0, 160_000_016, 10_000_001, 2, 0)
+    with pytest.raises(ValueError, match="not a span of samples"):
+        SampleSpan(2**70, 0, 0, 2, 0)
+
+
 def test_missing_bytes_are_read_as_overload_and_not_taken_for_intact(tmp_path: Path) -> None:
     trace = observation(1, samples=5).trace
     data = samples.encode(trace)

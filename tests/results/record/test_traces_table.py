@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
@@ -69,6 +71,57 @@ def test_a_table_of_other_trials_is_refused(path: Path, traces: list[Trace]) -> 
         traces_table.read(path, SEQUENCES[::-1], spans_of(traces))
     with pytest.raises(RecordError, match="holds 1065 samples, the journal 1015"):
         traces_table.read(path, SEQUENCES[:-1], spans_of(traces)[:-1])
+
+
+def bomb(path: Path, rows: int, **columns: pa.Array) -> None:
+    """A table of many rows that are all alike: a few kilobytes on the disk."""
+    part = {
+        "trial": pa.array(np.ones(1000, "i4")),
+        "time_s": pa.array(np.zeros(1000)),
+        "voltage_v": pa.nulls(1000, pa.float64()),
+        "current_a": pa.nulls(1000, pa.float64()),
+        **columns,
+    }
+    table = pa.table(part)
+    with pq.ParquetWriter(path, table.schema, compression="zstd") as writer:
+        for _ in range(rows // 1000):
+            writer.write_table(table)
+
+
+def test_a_table_that_says_more_than_the_journal_is_refused_before_it_is_unpacked(path: Path) -> None:
+    bomb(path, 100_000)
+    with pytest.raises(RecordError, match=r"traces.parquet: holds 100000 samples, the journal 24$"):
+        traces_table.read(path, [1], spans_of([observation(1, samples=24).trace]))
+
+
+@pytest.mark.parametrize(
+    ("name", "column", "told"),
+    [
+        ("trial", pa.array([1] * 1000, pa.int64()), "trial: must be one column of int32: int64"),
+        ("voltage_v", pa.array(["x" * 1000] * 1000), "voltage_v: must be one column of double: string"),
+        ("time_s", pa.array([[0.0]] * 1000), "time_s: must be one column of double: list<element: double>"),
+        ("more", pa.array([f"{n:02000d}" for n in range(1000)]), "bytes when unpacked, too many for 1000 samples"),
+    ],
+)
+def test_a_table_of_other_columns_is_refused(path: Path, name: str, column: pa.Array, told: str) -> None:
+    bomb(path, 1000, **{name: column})
+    spans = [SampleSpan(0, 16_000, 1000, 2, 0)]
+    with pytest.raises(RecordError) as caught:
+        traces_table.read(path, [1], spans)
+    assert told in str(caught.value)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need a privilege there")
+def test_a_table_is_written_through_no_link_and_read_through_none(path: Path, tmp_path: Path) -> None:
+    victim, part = tmp_path / "victim", tmp_path / "traces.parquet.part"
+    victim.write_text("precious")
+    part.symlink_to(victim)
+    traces_table.write_part(path, [], [])
+    assert (victim.read_text(), part.is_symlink()) == ("precious", False)
+    path.unlink()
+    path.symlink_to(part)
+    with pytest.raises(RecordError, match=r"traces.parquet: cannot be read: is a link, which may lead out of"):
+        traces_table.read(path, [], [])
 
 
 def test_what_is_no_table_is_refused_in_one_line(tmp_path: Path) -> None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from xml.etree import ElementTree
 
 from results.analysis.findings import PinFinding, RunFinding
 from results.analysis.found.supply_draw import SupplyDraw
 from results.analysis.value import Value
 from results.record.run_record import SupplyModel
 from results.report.conditions_section import conditions_section
-from results.report.figure_conditions import curves_over
+from results.report.figure_conditions import _svg, curves_over
 from results.report.more_sections import more_sections
 from results.report.section import as_data
 from results.report.supply_section import supply_section
@@ -109,3 +110,13 @@ def test_both_stand_in_the_report() -> None:
     titles = [section["title"] for section in as_data(more_sections(finding(*pins)))]
     wanted = ("Over the conditions", "Supply current")
     assert [title for title in titles if title in wanted] == list(wanted)
+
+
+def test_names_in_a_figure_are_no_mathematics_and_none_is_left_out() -> None:
+    """A name in dollars was a formula or a traceback, and one that begins with _ had no line in the legend."""
+    names = ("_D1", r"$\frac{1}{0}$", "a$b", "<&\x1b]]>")
+    drawn = _svg("rail", [(name, (3.0, 3.3), (1e-6, 2e-6), (1e-8, 1e-8)) for name in names], 2.0)
+    told = [
+        "".join(text.itertext()).strip() for text in ElementTree.fromstring(drawn).iter() if text.tag.endswith("text")
+    ]
+    assert [text for text in told if text in {*names[:3], "<&[U+001B]]]>"}] == [*names[:3], "<&[U+001B]]]>"]

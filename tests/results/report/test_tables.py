@@ -147,9 +147,15 @@ def test_measured_rail_and_temperature_stand_in_the_trial(tmp_path: Path) -> Non
     assert (rows[1]["rail_v"], rows[1]["temperature_c"]) == ("3.3", "60")
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "  =1", "＝1", "＠A1"])
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "  =1", "\u00a0=1", "＝1", "＠A1"])
 def test_no_text_can_start_a_formula(text: str) -> None:
     assert text_cell(text) == "'" + text
+
+
+@pytest.mark.parametrize("start", ["\t", "\r", "\n", "\x00", "\x1b", "\u200b", "\ufeff", "\u202e", "\ud800"])
+def test_what_a_program_would_obey_or_pass_over_is_shown_in_a_cell(start: str) -> None:
+    """A formula behind a mark of no width was one to a spreadsheet that drops such marks."""
+    assert text_cell(f"{start}=1") == f"[U+{ord(start):04X}]=1"
 
 
 @pytest.mark.parametrize("text", ["", "D1", "stuck high", "contact = not proven", "8.2 kΩ"])
@@ -165,7 +171,7 @@ def test_names_and_notes_from_the_user_cannot_start_a_formula(tmp_path: Path) ->
     finding = finding_of(evil, record=record)
     trial, one = trials_of(finding, tmp_path)[0], pins_of(finding, tmp_path)[0]
     assert (trial["unit"], trial["pin"], trial["note"]) == ("'+49", "'-D1", "'=HYPERLINK(0)")
-    assert (one["unit"], one["pin"], one["note"]) == ("'+49", "'@D1", '\'=cmd|"a"!A1, "quoted"\nsecond')
+    assert (one["unit"], one["pin"], one["note"]) == ("'+49", "'@D1", '\'=cmd|"a"!A1, "quoted"[U+000A]second')
 
 
 def test_negative_numbers_stay_numbers(tmp_path: Path) -> None:
