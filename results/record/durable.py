@@ -27,14 +27,14 @@ def write_whole(path: Path, data: bytes) -> None:
 
 
 def write_derived(path: Path, data: bytes) -> None:
-    """Replace a file that can be made again, once all of it is written. Raises StorageError."""
+    """Replace a file that can be made again, once all of it is written. Raises RecordError."""
     part = part_of(path)
     try:
         with open_fresh(part) as file:
             write_all(file.fileno(), data)
         part.replace(path)
     except OSError as exc:
-        raise StorageError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
+        raise RecordError(f"{path}: cannot be written: {exc.strerror or exc}") from exc
 
 
 def part_of(path: Path) -> Path:
