@@ -9,8 +9,10 @@ from drivers.board import Board
 from drivers.bus import Bus
 from drivers.chamber import Chamber
 from drivers.clock import Clock
+from drivers.contact_wear import ContactWear
 from drivers.hold import Holder
 from drivers.instrument import Instrument
+from drivers.interlock import Interlock
 from drivers.lease import Lease, Leases, no_lease
 from drivers.limits import Limits
 from drivers.meter import Meter
@@ -52,9 +54,11 @@ class BenchParts:
         rail: Rail | None = None,
         chamber: Chamber | None = None,
         chamber_limits_c: tuple[float, float] = (0.0, 60.0),
+        interlock: Interlock | None = None,
     ) -> None:
         """`meter_input_ohm` None: unknown, and not corrected for. `expected`: role to the text its identity must hold.
         `rail` None: nothing sets it. `chamber_limits_c`: the lowest and the highest temperature that it may be set to.
+        `interlock`: the one that the links go through; None: none does.
 
         Raises WiringError if a wire leads to a device that is not there.
         """
@@ -77,7 +81,8 @@ class BenchParts:
         self._line_hz = line_hz
         self._settle_s = settle_s
         self._expected = dict(expected or {})
-        self._relays = Relays(devices)
+        self._interlock = interlock or Interlock(limits, wiring, ContactWear(limits, clock))
+        self._relays = Relays(devices, self._interlock)
         self.chamber = chamber
         self._chamber_limits_c = chamber_limits_c
         self._rail = Rail(limits, operator=operator) if rail is None else rail

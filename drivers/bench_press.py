@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 from drivers.bench_parts import BenchParts
-from drivers.errors import BenchError
+from drivers.board_power import check_level
+from drivers.errors import BenchError, LimitError
 from drivers.meter import Readings
 from drivers.press import PressPath
 from drivers.undo import undoing
@@ -29,12 +30,38 @@ class BenchPress(BenchParts):
         where a pin has no hold relay: both before anything is sent.
         """
         self._state.require("hold")
-        self._rail.check_powered(f"hold of {', '.join(pins)}")
+        self._rail_for(f"hold of {', '.join(pins)}", "relay")
         self._holder.check(pins, self._at_least("relay", level_v))
         with self._state.moving("hold"):
             self._holder.close(pins, with_press=with_press)
         with undoing(self._end_hold):
             yield
+
+    def _rail_for(self, what: str, path: PressPath) -> float | None:
+        """The rail as just measured, for something that is about to be energised; None where nobody can know it: a
+        person presses, or something is on the bus that a person would have to take off.
+
+        Raises LimitError where the board is not powered, or the rail must be measured first. A relay leads to the rail
+        itself, above which it drives no pin; what a source may force follows the rail.
+        """
+        self._rail.check_powered(what, self._rail_v)
+        if path == "hand":
+            return None
+        rail_v = self._rail_v
+        if self._bus.rail_is_measurable:
+            if rail_v is None:
+                raise LimitError(f"{what}: the rail has not been measured since it was set: measure it first")
+            age_s = self.clock.now() - self._rail_at_s
+            if age_s > self.limits.rail_age_s:
+                raise LimitError(
+                    f"{what}: the rail was measured {age_s:.3g} s ago, and limits.rail_age is "
+                    f"{self.limits.rail_age_s:.3g} s: measure it first"
+                )
+        else:
+            rail_v = self._rail.measured_by_supply()
+        if rail_v is not None:
+            self._rail.check_measured(what, rail_v)
+        return rail_v
 
     def _at_least(self, path: PressPath, level_v: float) -> float:
         """The level behind a relay is not below what the rail is known to be, whatever a procedure says of it."""
@@ -45,6 +72,11 @@ class BenchPress(BenchParts):
         with self._state.moving("release", whatever=True):
             self._holder.open()
 
+    def pace(self) -> None:
+        """Wait until one more press keeps within `limits.presses_per_minute`, as a press does itself: before the rail
+        is measured and the node made ready, neither of which would be fresh any more. Raises StopRequestedError."""
+        self._presser.pace()
+
     @contextmanager
     def pressed(self, pin: str, path: PressPath, level_v: float, hold_s: float = 0.0) -> Iterator[None]:
         """Press the selected pin; let go on the way out, whatever happened inside.
@@ -53,18 +85,24 @@ class BenchPress(BenchParts):
         `hold_s` is how long it is meant to last. Raises LimitError beyond a limit and WiringError where the bench
         cannot do it, a source without a relay in series included: both before anything is sent. Where presses would
         come faster than the limit of presses a minute, it waits.
+
+        The rail must just have been measured, where that can be done: LimitError, too, where it was not, where the
+        board is not powered by it, and where a source would go beyond it by more than `limits.above_rail`.
         """
         self._state.require("press")
         if pin != self._bus.pin:
             raise BenchError(f"press of {pin}: the pin on the bus is {self._bus.pin}")
         if pin in self._holder.pins:
             raise BenchError(f"press of {pin}: its hold relay keeps it at the rail, so that it could not be released")
-        self._rail.check_powered(f"press of {pin} by {path}")
+        what = f"press of {pin} by {path}"
         self._presser.check(pin, path, self._at_least(path, level_v), hold_s)
         self._presser.pace()
+        rail_v = self._rail_for(what, path)
+        if path == "source":
+            check_level(what, self.limits, level_v, rail_v)
         with self._state.moving("press"):
             self._path, self._level_v = path, level_v
-            self._presser.make(pin, path, level_v, hold_s)
+            self._presser.make(pin, path, level_v, hold_s, rail_v)
         with undoing(self._end_press):
             yield
 

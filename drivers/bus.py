@@ -44,6 +44,7 @@ class Bus:
         self._meter = meter
         self._wiring = wiring
         self._operator = operator
+        self._interlock = relays.interlock
         self._contacts = Contacts(relays, clock, settle_s)
         self._connected: str | None = None
         self._switched = NOTHING
@@ -196,7 +197,8 @@ class Bus:
         for channel in contacts:
             self._contacts.open(channel)
         try:
-            yield
+            with self._interlock.bare():
+                yield
         except (LinkError, InstrumentError, WiringError):
             raise  # the bench is in fault: nothing is closed any more
         except BaseException:

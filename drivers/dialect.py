@@ -203,6 +203,11 @@ class Dialect:
             self._check_template(purpose, template)
             self._templates[purpose] = template
 
+    @property
+    def templates(self) -> Mapping[str, str]:
+        """The commands by purpose, overrides in their place; empty where the instrument has none."""
+        return dict(self._templates)
+
     def has(self, purpose: str) -> bool:
         """Whether the instrument has a command for this purpose. Raises DialectError for an unknown purpose."""
         self._require(purpose)

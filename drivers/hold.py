@@ -46,7 +46,9 @@ class Holder:
         self.pins, self._with_press, self._began_s = tuple(pins), with_press, self._clock.now()
         try:
             for pin in pins:
-                self._relays.close(self._wiring.hold[pin])
+                channel = self._wiring.hold[pin]
+                with self._relays.interlock.permit(channel, 0.0, 0.0):
+                    self._relays.close(channel)
         except BaseException:
             # Its own failure adds nothing: the state is a fault already, and making safe reports what is not proven.
             with suppress(Exception):

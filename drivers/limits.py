@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from drivers.errors import LimitError
 
@@ -13,11 +13,16 @@ MINUTE_S = 60.0
 
 @dataclass(frozen=True)
 class Limits:
-    """Volts, amperes, seconds and presses a minute.
+    """Volts, amperes, seconds, presses and relay cycles.
 
     `voltage_v`: of either sign. `current_a`: compliance of the source. `press_current_a`: what a press through the
     press resistor would drive into a pin that holds 0 V (an input set as output by mistake). `press_time_s`: bench
     seconds that a pin stays pressed. `presses_per_minute` is None where nobody limits them.
+
+    `above_rail_v`: how far a source may force a pin above the rail as just measured, and below 0 V. `powered_share`:
+    a board whose rail measures less than this share of what it is set to is not powered. `rail_age_s`: bench seconds
+    for which a reading of the rail counts as just made. `relay_cycles_per_minute` (of each contact) and `contact_life`
+    (closings) are None where nobody limits them; `contact_lives`: that of single contacts, "relay_board 1" say.
     """
 
     voltage_v: float = 5.5
@@ -25,6 +30,12 @@ class Limits:
     press_time_s: float = 10.0
     presses_per_minute: float | None = None
     press_current_a: float = 20e-3
+    above_rail_v: float = 0.3
+    powered_share: float = 0.9
+    rail_age_s: float = 60.0
+    relay_cycles_per_minute: float | None = None
+    contact_life: int | None = None
+    contact_lives: Mapping[str, int] = field(default_factory=dict)
 
     def check_voltage(self, what: str, voltage_v: float) -> None:
         """Raises LimitError if the voltage is beyond the limit or not a number."""
@@ -52,16 +63,32 @@ class Limits:
         if not 0.0 <= seconds <= self.press_time_s:
             raise LimitError(f"{what}: {seconds:.4g} s is not within limits.press_time of {self.press_time_s:.4g} s")
 
+    def life_of(self, contact: str) -> int | None:
+        """The closings that this contact may make in its life; None where nobody limits them."""
+        return self.contact_lives.get(contact, self.contact_life)
+
     def wait_before_press(self, presses_s: Sequence[float], now_s: float) -> float:
         """Bench seconds to wait so that no minute holds more presses than allowed.
 
         `presses_s`: when the presses so far were made, ascending. 0 where nothing limits them.
         """
-        if self.presses_per_minute is None:
-            return 0.0
-        # Below one a minute: one press in a longer window keeps the same rate.
-        allowed = max(1, math.floor(self.presses_per_minute))
-        window_s = MINUTE_S * max(1.0, 1.0 / self.presses_per_minute)
-        if len(presses_s) < allowed:
-            return 0.0
-        return max(0.0, presses_s[-allowed] + window_s - now_s)
+        return _wait_s(self.presses_per_minute, presses_s, now_s)
+
+    def wait_before_cycle(self, closings_s: Sequence[float], now_s: float) -> float:
+        """The same for one contact, whose closings so far were at `closings_s`."""
+        return _wait_s(self.relay_cycles_per_minute, closings_s, now_s)
+
+
+def _wait_s(per_minute: float | None, times_s: Sequence[float], now_s: float) -> float:
+    if per_minute is None:
+        return 0.0
+    # Below one a minute: one in a longer window keeps the same rate.
+    allowed = max(1, math.floor(per_minute))
+    if len(times_s) < allowed:
+        return 0.0
+    return max(0.0, times_s[-allowed] + window_s(per_minute) - now_s)
+
+
+def window_s(per_minute: float | None) -> float:
+    """The bench seconds in which a rate is counted: a minute, or longer where less than one a minute is allowed."""
+    return MINUTE_S if per_minute is None else MINUTE_S * max(1.0, 1.0 / per_minute)

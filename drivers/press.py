@@ -7,10 +7,11 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal
 
+from drivers.board_power import allowed_levels, check_level
 from drivers.clock import Clock
 from drivers.errors import BenchError, WiringError
 from drivers.lease import Lease
-from drivers.limits import MINUTE_S, Limits
+from drivers.limits import Limits, window_s
 from drivers.operator import Operator
 from drivers.relays import Relays
 from drivers.source import Source
@@ -29,13 +30,15 @@ no step of a sweep is longer."""
 
 @dataclass
 class Press:
-    """One press under way. `let_go_s` is the bench's clock when the contact was told to open; None while pressed."""
+    """One press under way. `let_go_s` is the bench's clock when the contact was told to open; None while pressed.
+    `rail_v` is the rail as measured just before; None: not known."""
 
     pin: str
     path: PressPath
     level_v: float
     began_s: float
     let_go_s: float | None = None
+    rail_v: float | None = None
 
 
 class Presser:
@@ -90,18 +93,19 @@ class Presser:
         if wait_s > 0.0:
             self._clock.wait(wait_s)
 
-    def make(self, pin: str, path: PressPath, level_v: float, hold_s: float = 0.0) -> None:
+    def make(self, pin: str, path: PressPath, level_v: float, hold_s: float = 0.0, rail_v: float | None = None) -> None:
         """Press. Where that fails half-way, everything is let go before the error leaves.
 
-        `hold_s`: how long it is meant to last (0: not said); the lease follows it.
+        `hold_s`: how long it is meant to last (0: not said); the lease follows it. `rail_v`: the rail as just measured,
+        beyond which a source is not let (see allowed_levels).
         """
         # The bench must be covered before it is energised; where that fails, nothing has been sent.
         if path != "hand":
             self._lease(self._clock.real(self._lease_s(hold_s)))
-        self.press = Press(pin, path, level_v, self._clock.now())
+        self.press = Press(pin, path, level_v, self._clock.now(), rail_v=rail_v)
         self._remember(self.press.began_s)
         try:
-            self._contact(pin, path, level_v)
+            self._contact(self.press)
         except BaseException:
             # Its own failure adds nothing: the state is a fault already, and making safe reports what is not proven.
             with suppress(Exception):
@@ -121,6 +125,7 @@ class Presser:
         if press.path != "source" or press.let_go_s is not None:
             raise BenchError(f"force of {press.pin}: only a pin that a source presses can be forced to another level")
         self._limits.check_voltage(f"force of {press.pin}", level_v)
+        check_level(f"force of {press.pin}", self._limits, level_v, press.rail_v)
         self.check_time()
 
     def force(self, level_v: float) -> None:
@@ -189,14 +194,16 @@ class Presser:
         if press is not None and press.let_go_s is None and press.path != "hand":
             self._limits.check_press_time(f"press of {press.pin}", self._clock.now() - press.began_s)
 
-    def _contact(self, pin: str, path: PressPath, level_v: float) -> None:
-        if path == "hand":
-            self._person().press_now(pin, self._wiring.press_to)
+    def _contact(self, press: Press) -> None:
+        if press.path == "hand":
+            self._person().press_now(press.pin, self._wiring.press_to)
             return
-        if path == "source" and self._source is not None:
-            self._source.force_voltage(level_v)
+        if press.path == "source" and self._source is not None:
+            self._source.force_voltage(press.level_v)
             self._source.output_on()
-        self._relays.close(self._channel(path))
+        channel = self._channel(press.path)
+        with self._relays.interlock.permit(channel, *allowed_levels(self._limits, press.rail_v)):
+            self._relays.close(channel)
 
     def _channel(self, path: PressPath) -> Channel:
         """The relay that makes and opens this press."""
@@ -221,6 +228,5 @@ class Presser:
 
     def _remember(self, now_s: float) -> None:
         self._began_s.append(now_s)
-        rate = self._limits.presses_per_minute or 1.0
-        while self._began_s and self._began_s[0] < now_s - MINUTE_S * max(1.0, 1.0 / rate):
+        while self._began_s[0] < now_s - window_s(self._limits.presses_per_minute):
             self._began_s.popleft()

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from functools import partial
 from typing import Literal
 
+from drivers.board_power import FED_V, check_powered
 from drivers.errors import BenchError, LimitError, WiringError
 from drivers.limits import Limits
 from drivers.operator import Operator
@@ -18,8 +20,8 @@ AtEnd = Literal["off", "on"]
 class Rail:
     """Constructing does no I/O.
 
-    `nominal_v`: what the supply is switched on at, None leaves it as it stands. `highest_v`: what the board bears;
-    None: limits.voltage alone counts. `limit_a`: the supply's current limit.
+    `nominal_v`: the plan's rail, at which a supply is switched on; None leaves it as it stands. `highest_v`: what the
+    board bears; None: limits.voltage alone counts. `limit_a`: the supply's current limit.
     """
 
     def __init__(
@@ -90,10 +92,42 @@ class Rail:
         else:
             raise WiringError("rail: this bench has no [supply], and nobody is here to switch it off")
 
-    def check_powered(self, what: str) -> None:
-        """Raises LimitError where a supply is known to be off: a press would power the board through its pin."""
-        if self.supply is not None and not self.supply.is_on:
-            raise LimitError(f"{what}: the supply of the board is off, and no pin of an unpowered board is pressed")
+    @property
+    def expected_v(self) -> float | None:
+        """What the rail should be: as set last, else as the plan has it; None where nobody has said."""
+        return self._nominal_v if self.set_v is None else self.set_v
+
+    def check_powered(self, what: str, rail_v: float | None) -> None:
+        """Raises LimitError where the supply is off, or says that it is: a press would power the board through its pin.
+
+        `rail_v`: what was measured of the rail since, None: nothing; a rail that is there all the same is told of.
+        """
+        if self.supply is None or self.supply.still_on():
+            return
+        fed = "" if rail_v is None or rail_v < FED_V else f", though its rail reads {rail_v:.3f} V: {self.feeds()}"
+        raise LimitError(f"{what}: the supply of the board is off{fed}; no pin of an unpowered board is pressed")
+
+    def check_measured(self, what: str, rail_v: float) -> None:
+        """Raises LimitError where the rail as measured is not what it should be: off, or fed by something else."""
+        check_powered(what, self._limits, rail_v, self.expected_v, self.feeds())
+
+    def feeds(self) -> str:
+        """What may feed a rail that its supply does not: as far as it can be told from here."""
+        told = ""
+        if self.supply is not None:
+            # For a message only: whatever is wrong with the supply, the press is refused all the same.
+            with suppress(BenchError):
+                measured = [f"{self.supply.voltage():.3f} V"] if self.supply.measures_voltage else []
+                measured += [f"{self.supply.current() * 1e3:.3f} mA"] if self.supply.measures_current else []
+                told = f"The supply measures {' and '.join(measured)}. " if measured else ""
+        return (
+            f"{told}A line that is high feeds a board through the clamp diode of its pin, to some tenths of a volt "
+            "below itself: the console, a programmer, another cable"
+        )
+
+    def measured_by_supply(self) -> float | None:
+        """The rail as the supply measures it at its terminals; None where none does."""
+        return self.supply.voltage() if self.supply is not None and self.supply.measures_voltage else None
 
     def current(self) -> float | None:
         """Amperes that the board draws; None where no supply measures it."""

@@ -7,6 +7,7 @@ from typing import Protocol
 
 from drivers.errors import WiringError
 from drivers.instrument import Instrument
+from drivers.interlock import Interlock
 from drivers.wiring import Channel, Device
 
 
@@ -42,14 +43,20 @@ class RelayDevice(Protocol):
 
 
 class Relays:
-    """Routes each channel to its device."""
+    """Routes each channel to its device. `interlock` says when a contact may close again, and counts."""
 
-    def __init__(self, devices: Mapping[Device, RelayDevice]) -> None:
+    def __init__(self, devices: Mapping[Device, RelayDevice], interlock: Interlock) -> None:
         self.devices = dict(devices)
+        self.interlock = interlock
 
     def close(self, channel: Channel) -> None:
-        """Close one relay, verified. Raises WiringError."""
-        self._device(channel).close(channel.number)
+        """Close one relay, verified; where it would close too often in a minute, it waits. Opening never waits.
+
+        Raises WiringError, and LimitError where the life of the contact is over.
+        """
+        device = self._device(channel)
+        self.interlock.pace(channel)
+        device.close(channel.number)
 
     def open(self, channel: Channel) -> None:
         """Open one relay, verified. Raises WiringError."""

@@ -38,6 +38,10 @@ class Supply:
         self._level_v = math.nan
 
     @property
+    def measures_voltage(self) -> bool:
+        return self.instrument.dialect.has("measure_voltage")
+
+    @property
     def measures_current(self) -> bool:
         return self.instrument.dialect.has("measure_current")
 
@@ -113,6 +117,11 @@ class Supply:
             above_v = self._limit_v * ABOVE_LIMIT
             settings.append(near("over_voltage_read", "the over-voltage protection", above_v, "V", rel=0.1))
         prove(self.instrument, settings)
+
+    def still_on(self) -> bool:
+        """Whether the output is on; one that was switched on is asked: its protection, or somebody, may have acted."""
+        query = self.instrument.dialect.text("output_state")
+        return self.is_on and truth(self.instrument, query, self.instrument.link.ask(query).strip())
 
     def voltage(self) -> float:
         """Volts at the supply's terminals, as it measures them."""

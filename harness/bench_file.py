@@ -12,7 +12,7 @@ from drivers.wiring import Channel, Wiring
 from harness.bench_rules import bench_faults, rectangular_u_ohm
 from harness.bench_tables import BenchTables, WireTable, WiringTable
 from harness.user_file import read_tables, read_text, read_toml, refuse_faults
-from harness.values import AddedCapacitor, TrialResistor
+from harness.values import AddedCapacitor, TrialResistor, Wire
 from results.quantity import parse
 from results.record.coupon import RELEASED, STUCK, Coupons, ReleasedCoupon, StuckCoupon
 
@@ -31,7 +31,8 @@ class BenchFile(BenchTables):
 
     def driver_limits(self) -> Limits:
         """The limits as the drivers check them."""
-        return Limits(**vars(self.limits))
+        lives = {str(Wire().read(written)): life for written, life in self.limits.contact_lives.items()}
+        return Limits(**{**vars(self.limits), "contact_lives": lives})
 
     def driver_wiring(self) -> Wiring:
         """The wiring as the drivers use it: channels, and resistances with their standard uncertainties in ohm."""

@@ -13,7 +13,7 @@ from drivers.address import address_key
 from drivers.dialect import TEMPLATES, Dialect, DialectError
 from drivers.wiring import Channel
 from harness.user_file import Fault, Location, closest, dotted
-from harness.values import PIN_NAME, AddedCapacitor, TrialResistor
+from harness.values import PIN_NAME, AddedCapacitor, TrialResistor, Wire
 from results.quantity import parse, show
 from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 
@@ -31,7 +31,7 @@ def bench_faults(bench: BenchTables) -> list[Fault]:
     """Every rule between values that the bench file breaks."""
     return list(
         chain.from_iterable(
-            rule(bench) for rule in (_resources, _commands, _chamber, _wires, _fits, _adds, _coupons, _measured)
+            rule(bench) for rule in (_resources, _commands, _chamber, _lives, _wires, _fits, _adds, _coupons, _measured)
         )
     )
 
@@ -75,6 +75,20 @@ def _resources(bench: BenchTables) -> Iterator[Fault]:
 def _chamber(bench: BenchTables) -> Iterator[Fault]:
     if bench.chamber is not None and bench.chamber.lowest_c >= bench.chamber.highest_c:
         yield Fault(("chamber", "lowest"), f"must be below highest of {show(bench.chamber.highest_c, '°C')}")
+
+
+def _lives(bench: BenchTables) -> Iterator[Fault]:
+    """A life of its own is that of a contact which the bench has."""
+    wired = {channel for _, channel in wires(bench)}
+    for written in bench.limits.contact_lives:
+        where: Location = ("limits", "contact_lives", written)
+        try:
+            channel = Wire().read(written)
+        except PydanticCustomError as exc:
+            yield Fault(where, f"the key {exc.message()}")
+            continue
+        if channel not in wired:
+            yield Fault(where, f"no wire leads to {channel}")
 
 
 def _commands(bench: BenchTables) -> Iterator[Fault]:

@@ -58,6 +58,12 @@ class LimitsTable:
     press_time_s: Annotated[float, Quantity("s", 1e-3, 3600.0)] = 10.0
     presses_per_minute: Annotated[float | None, Number(0.1, 60000.0)] = None
     press_current_a: Annotated[float, Quantity("A", 1e-6, 1.0)] = 20e-3
+    above_rail_v: Annotated[float, Quantity("V", 0.0, 1.0)] = 0.3
+    powered_share: Annotated[float, Quantity("%", 0.5, 0.99)] = 0.9
+    rail_age_s: Annotated[float, Quantity("s", 0.1, 3600.0)] = 60.0
+    relay_cycles_per_minute: Annotated[float | None, Number(0.1, 60000.0)] = None
+    contact_life: Annotated[int | None, Count(1, 10**12)] = None
+    contact_lives: dict[str, Annotated[int, Count(1, 10**12)]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)

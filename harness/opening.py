@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -11,9 +12,11 @@ from drivers.board import Board
 from drivers.chamber import Chamber
 from drivers.claim import claim
 from drivers.clock import Clock
+from drivers.contact_wear import ContactWear
 from drivers.dialect import Dialect
 from drivers.errors import InstrumentError, LinkError
 from drivers.instrument import Instrument
+from drivers.interlock import Interlock, Ratings
 from drivers.link import Link
 from drivers.meter import Meter
 from drivers.operator import Operator
@@ -84,12 +87,14 @@ def opened_bench(
         held.tell(guard=str(safety.pid))
         open_things.callback(_end, safety, not_verified, tell, frozenset(made_safe))
         clock = _clock(file, stop, open_things, wire)
+        interlock = _interlock(file, clock)
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():
             link = _open(role, table.resource, file.bench.visa, wire.tap(role))
             open_things.callback(link.close)
-            instruments[role] = Instrument(link, dialects[role], name=role)
-        bench = _assemble(file, instruments, clock, operator, safety, rail_v, at_end)
+            watched = interlock.watched(role, link, dialects[role])
+            instruments[role] = Instrument(watched, dialects[role], name=role)
+        bench = _assemble(file, instruments, clock, interlock, operator, safety, rail_v, at_end)
         try:
             bench.prepare()
             wire.identities = {role: identity for role, (_, identity) in bench.identities.items()}
@@ -147,6 +152,7 @@ def _assemble(
     file: BenchFile,
     instruments: dict[str, Instrument],
     clock: Clock,
+    interlock: Interlock,
     operator: Operator,
     safety: Safety,
     rail_v: float | None,
@@ -171,7 +177,19 @@ def _assemble(
         chamber=Chamber(instruments["chamber"], clock) if "chamber" in instruments else None,
         chamber_limits_c=(0.0, 0.0) if file.chamber is None else (file.chamber.lowest_c, file.chamber.highest_c),
         rail=_rail(file, instruments.get("supply"), clock, operator, rail_v, at_end),
+        interlock=interlock,
     )
+
+
+def _interlock(file: BenchFile, clock: Clock) -> Interlock:
+    """What every message to this bench goes through."""
+    limits, supply, chamber = file.driver_limits(), file.supply, file.chamber
+    ratings = Ratings(
+        supply_v=limits.voltage_v if supply is None else min(supply.voltage_max_v or math.inf, limits.voltage_v),
+        supply_a=0.0 if supply is None else supply.current_limit_a,
+        chamber_c=(0.0, 0.0) if chamber is None else (chamber.lowest_c, chamber.highest_c),
+    )
+    return Interlock(limits, file.driver_wiring(), ContactWear(limits, clock), ratings)
 
 
 def _rail(
@@ -184,7 +202,7 @@ def _rail(
 ) -> Rail:
     limits, table = file.driver_limits(), file.supply
     if supply is None or table is None:
-        return Rail(limits, operator=operator)
+        return Rail(limits, operator=operator, nominal_v=rail_v)
     return Rail(
         limits,
         supply=Supply(supply, clock, settle_s=table.settle_s, power_up_s=table.power_up_s),

@@ -12,6 +12,7 @@ from harness.log_rules import dwell_mains_faults, mains_faults
 from harness.plan_meaning import dwell_rules, highest_rail_v, neighbours_of, samples
 from harness.table_faults import unless_written
 from harness.user_file import Fault, Location, at, problem
+from procedures.bus_check import RAIL_AGE_S
 from results.quantity import parse, show
 from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 
@@ -161,6 +162,15 @@ def _setups(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
 
 def _limits(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
     limits = bench.limits
+    if plan.rail.above_rail_max_v > limits.above_rail_v:
+        rule = f"must not be above limits.above_rail of {bench.path}, {show(limits.above_rail_v, 'V')}"
+        named = unless_written(plan.raw, ("rail", "above_rail_max"), show(plan.rail.above_rail_max_v, "V"))
+        yield Fault(("rail", "above_rail_max"), rule, named)
+    if plan.rail.tolerance > 1.0 - limits.powered_share + 1e-12:
+        most = f"limits.powered_share of {bench.path} counts a rail below {show(limits.powered_share, '%')} as off"
+        named = unless_written(plan.raw, ("rail", "tolerance"), show(plan.rail.tolerance, "%"))
+        yield Fault(("rail", "tolerance"), f"must not be above {show(1.0 - limits.powered_share, '%')}: {most}", named)
+    yield from _rail_age(plan, bench)
     if highest_rail_v(plan) > limits.voltage_v:
         with_tolerance = f"with its tolerance up to {show(highest_rail_v(plan), 'V')}"
         rule = f"{with_tolerance}, above limits.voltage of {bench.path}, {show(limits.voltage_v, 'V')}"
@@ -180,6 +190,24 @@ def _limits(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
         if current_a > limits.press_current_a:
             rule = f"drives {show(current_a, 'A')} through wiring.press into a pin at 0 V, above limits.press_current"
             yield Fault(("rail", "voltage"), f"{rule} of {bench.path}, {show(limits.press_current_a, 'A')}")
+
+
+def _rail_age(plan: Plan, bench: BenchFile) -> Iterator[Fault]:
+    """The rail is measured before a pin is made ready, and must still count as just measured when it is pressed."""
+    if plan.press.path == "hand":
+        return
+    ready_s = RAIL_AGE_S + bench.wiring.discharge_time_s + 2.0 * bench.wiring.settle_s
+    what = "the rail, measured up to"
+    if plan.remedies is not None and "driven low" in plan.remedies.tried:
+        # The source joins the latched pin after the press itself: nothing can be taken off the bus in between.
+        ready_s += plan.press.hold_s + plan.log.time_s + 2.0 * plan.log.before_s + plan.log.slack_s
+    if ready_s > bench.limits.rail_age_s:
+        where: Location = ("log", "time")
+        named = unless_written(plan.raw, where, show(plan.log.time_s, "s"))
+        most = f"limits.rail_age of {bench.path}, {show(bench.limits.rail_age_s, 's')}"
+        yield Fault(
+            where, f"{what} {show(ready_s, 's', 3)} before a pin is pressed, is older by then than {most}", named
+        )
 
 
 def _log(plan: Plan, bench: BenchFile) -> Iterator[Fault]:

@@ -65,6 +65,8 @@ def forced_sweep(bench: Bench, trial: Trial, settings: PressSettings) -> Observa
     rail_v = bench.rail_voltage() if bench.rail_is_measurable else None
     bench.select(trial.pin)
     bench.fit(trial.resistor)
+    if rail_v is None:  # what a person had fitted may be gone now
+        rail_v = bench.rail_voltage() if bench.rail_is_measurable else None
     prepare_board(bench, trial, settings)
     before_v = bench.voltage()
     reads_before = read_pin(bench, trial.pin)

@@ -51,6 +51,8 @@ def made_ready(bench: Bench, trial: Trial, settings: PressSettings, pin_setup: s
     rail_v = rail_before(bench, settings)
     bench.select(trial.pin)
     bench.fit(trial.resistor)
+    if rail_v is None:  # what a person had fitted may be gone now
+        rail_v = rail_before(bench, settings)
     prepare_board(bench, trial, settings)
     if pin_setup is not None and bench.board is not None:
         bench.board.setup(trial.pin, pin_setup)

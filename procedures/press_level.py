@@ -10,7 +10,7 @@ from drivers.errors import WiringError
 from procedures.errors import ProcedureError
 from procedures.latching import Held, Start, made_ready, observed
 from procedures.looks import Looks
-from procedures.press_release import level_while_held, read_pin
+from procedures.press_release import level_while_held, rail_before, read_pin
 from procedures.settings import PressSettings
 from results.record.observation import Observation
 from results.record.run_record import PressLevelRules
@@ -105,6 +105,7 @@ class _Presses:
     def _empty(self, repeat: int) -> None:
         """Empty the node. Where it goes up again with nothing pressed, it latches from 0 V on (pressed to ground: it
         goes down again, from the rail on), and that is kept."""
+        rail_before(self.bench, self.settings)  # a search may last longer than a reading of the rail counts
         self.bench.discharge(self.settings.discharge_s)
         self.bench.clock.wait(self.settings.settle_s)
         if not self.settings.rests(self.bench.voltage()):

@@ -37,6 +37,8 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
     rail_v = rail_before(bench, settings)
     bench.select(trial.pin)
     bench.fit(trial.resistor)
+    if rail_v is None:  # what a person had fitted may be gone now
+        rail_v = rail_before(bench, settings)
     prepare_board(bench, trial, settings)
     before_v = bench.voltage()
     reads_before = _reads(bench, trial)
@@ -96,6 +98,7 @@ def rail_before(bench: Bench, settings: PressSettings) -> float | None:
     """
     if settings.path == "hand" or not bench.rail_is_measurable:
         return None
+    bench.pace()
     return bench.rail_voltage(RAIL_AGE_S)
 
 

@@ -282,6 +282,13 @@ class Rig:
             rail=rail,
         )
 
+    def prepare(self, bench: Bench, rail_v: float = 3.3) -> None:
+        """Prepare a bench and have its rail measured, as before any press; what the meter shows then is as before."""
+        bench.prepare()
+        volts, self.volts = self.volts, lambda _: rail_v / 1.001  # 10 kΩ into 10 MΩ
+        bench.rail_voltage()
+        self.volts = volts
+
     def messages(self, role: str) -> list[str]:
         return [message for to, message in self.sent if to == role]
 

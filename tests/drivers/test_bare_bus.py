@@ -128,7 +128,7 @@ def test_error_queues_are_read_by_role_and_a_line_protocol_has_none() -> None:
 def test_the_bare_bus_is_not_to_be_had_while_a_pin_is_pressed() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     refused = pytest.raises(BenchError, match="cannot measure rail while pressed")
     with bench.pressed("D1", "relay", 3.3), refused, bench.bare():

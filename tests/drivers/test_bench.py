@@ -208,7 +208,7 @@ def test_a_capacitor_that_is_not_switched_is_asked_for_discharged() -> None:
 def test_a_capacitor_stays_where_it_is_while_a_pin_is_pressed() -> None:
     rig = Rig()
     bench = rig.bench(with_capacitors())
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with bench.pressed("D1", "relay", 3.3), pytest.raises(BenchError, match="cannot add while pressed"):
         bench.add("100 nF")
@@ -316,7 +316,7 @@ def test_a_bench_without_rail_and_press_relay_cannot_measure_the_rail() -> None:
 def test_a_trial_presses_logs_and_releases_by_a_relay_that_opens() -> None:
     rig = Rig(volts=lambda r: 3.246 if "201" in r.closed else 0.0)
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.label("D1 none #1")
     bench.select("D1")
     with bench.pressed("D1", "relay", 3.3, hold_s=0.02):
@@ -340,7 +340,7 @@ def test_a_trial_presses_logs_and_releases_by_a_relay_that_opens() -> None:
 def test_the_log_may_be_read_after_the_press_has_ended() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with bench.pressed("D1", "relay", 3.3):
         bench.start_log(1e-3, 100)
@@ -354,7 +354,7 @@ def test_the_log_may_be_read_after_the_press_has_ended() -> None:
 def test_whatever_happens_while_pressed_the_contact_opens_on_the_way_out() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with pytest.raises(ZeroDivisionError), bench.pressed("D1", "relay", 3.3):
         raise ZeroDivisionError
@@ -365,7 +365,7 @@ def test_whatever_happens_while_pressed_the_contact_opens_on_the_way_out() -> No
 def test_a_stop_while_pressed_lets_go() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
 
     def hold() -> None:
@@ -381,7 +381,7 @@ def test_a_stop_while_pressed_lets_go() -> None:
 def test_a_source_presses_through_its_relay_and_goes_off_only_after_that_relay_is_open() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     rig.sent.clear()
     with bench.pressed("D1", "source", 3.3):
@@ -405,8 +405,9 @@ def test_a_lease_follows_the_hold_where_the_limit_allows_more() -> None:
     cases = ((10.0, 0.02, 10.0), (180.0, 0.02, 60.02), (180.0, 120.0, 180.0), (180.0, 0.0, 180.0))
     for limit_s, hold_s, lease_s in cases:
         leases: list[float | None] = []
-        bench = Rig().bench(limits=Limits(press_time_s=limit_s), lease=leases.append)
-        bench.prepare()
+        rig = Rig()
+        bench = rig.bench(limits=Limits(press_time_s=limit_s), lease=leases.append)
+        rig.prepare(bench)
         bench.select("D1")
         leases.clear()
         with bench.pressed("D1", "relay", 3.3, hold_s):
@@ -418,7 +419,7 @@ def test_a_pressed_pin_is_forced_to_other_levels_without_letting_go_and_each_ren
     leases: list[float | None] = []
     rig = Rig()
     bench = rig.bench(limits=Limits(press_time_s=1.0), lease=leases.append)
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     leases.clear()
     with bench.pressed("D1", "source", 3.3):
@@ -440,7 +441,7 @@ def test_a_pressed_pin_is_forced_to_other_levels_without_letting_go_and_each_ren
 def test_a_level_beyond_the_limit_or_held_for_too_long_is_not_forced() -> None:
     rig = Rig()
     bench = rig.bench(limits=Limits(press_time_s=1.0))
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with bench.pressed("D1", "source", 3.3):
         with pytest.raises(LimitError, match=r"force of D1: 5.6 V is beyond limits.voltage of 5.5 V"):
@@ -455,7 +456,7 @@ def test_a_level_beyond_the_limit_or_held_for_too_long_is_not_forced() -> None:
 def test_only_a_pin_that_a_source_presses_is_forced() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with pytest.raises(BenchError, match="cannot force while selected"):
         bench.force(1.0)
@@ -536,7 +537,7 @@ def test_only_the_pin_on_the_bus_can_be_pressed() -> None:
 def test_a_press_within_a_press_is_refused() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with bench.pressed("D1", "source", 3.3):
         bench.release()
@@ -547,7 +548,7 @@ def test_a_press_within_a_press_is_refused() -> None:
 def test_a_pin_held_for_longer_than_the_limit_is_let_go_with_an_error() -> None:
     rig = Rig()
     bench = rig.bench(limits=Limits(press_time_s=1.0))
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
 
     def hold() -> None:
@@ -562,8 +563,8 @@ def test_a_pin_held_for_longer_than_the_limit_is_let_go_with_an_error() -> None:
 
 def test_presses_come_no_faster_than_the_limit() -> None:
     rig = Rig()
-    bench = rig.bench(limits=Limits(presses_per_minute=2))
-    bench.prepare()
+    bench = rig.bench(limits=Limits(presses_per_minute=2, rail_age_s=3600.0))
+    rig.prepare(bench)
     bench.select("D1")
     began: list[float] = []
     for _ in range(5):
@@ -674,7 +675,7 @@ def test_an_overload_is_an_error_and_no_fault() -> None:
 def test_a_relay_that_does_not_open_is_a_fault_until_the_bench_is_proven_safe() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with pytest.raises(WiringError, match="channel 201 reads back closed"), bench.pressed("D1", "relay", 3.3):
         rig.stuck = {"201"}
@@ -695,7 +696,7 @@ def test_a_relay_that_does_not_open_is_a_fault_until_the_bench_is_proven_safe() 
 def test_a_source_goes_off_even_where_its_relay_does_not_open() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with pytest.raises(WiringError, match="channel 204 reads back closed"), bench.pressed("D1", "source", 3.3):
         rig.stuck = {"204"}
@@ -705,7 +706,7 @@ def test_a_source_goes_off_even_where_its_relay_does_not_open() -> None:
 def test_making_safe_tries_every_step_whatever_failed_before_and_never_raises() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     assert bench.source is not None
 
@@ -789,7 +790,7 @@ def test_a_press_is_leased_for_the_longest_press_in_real_time_and_given_back_onc
     leases: list[tuple[float | None, bool]] = []
     rig = Rig()
     bench = rig.bench(lease=lambda seconds: leases.append((seconds, "201" in rig.closed)))
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with bench.pressed("D1", "relay", 3.3):
         assert leases == [(10.0, False)]
@@ -806,7 +807,7 @@ def test_no_guard_no_press() -> None:
 
     rig = Rig()
     bench = rig.bench(lease=no_guard)
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     rig.sent.clear()
     with pytest.raises(BenchError, match="guard: not running"), bench.pressed("D1", "relay", 3.3):
@@ -818,7 +819,7 @@ def test_a_lease_is_kept_where_the_contact_is_not_proven_open() -> None:
     leases: list[float | None] = []
     rig = Rig()
     bench = rig.bench(lease=leases.append)
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with pytest.raises(WiringError), bench.pressed("D1", "relay", 3.3):
         rig.stuck = {"201"}
@@ -832,7 +833,7 @@ def test_a_lease_is_kept_where_the_contact_is_not_proven_open() -> None:
 def test_a_press_that_fails_half_way_is_let_go_at_once() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     link = _link(bench._relays.devices["switch"])
     honest = link.answer
@@ -850,7 +851,7 @@ def test_a_press_that_fails_half_way_is_let_go_at_once() -> None:
 def test_a_released_pin_is_grounded_through_the_discharge_relay_and_parted_again_while_the_meter_logs() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with bench.pressed("D1", "relay", 3.3):
         bench.start_log(1e-3, 100)
@@ -867,7 +868,7 @@ def test_a_released_pin_is_grounded_through_the_discharge_relay_and_parted_again
 def test_break_before_make_a_grounded_pin_is_not_pressed_nor_a_pressed_one_grounded() -> None:
     rig = Rig()
     bench = rig.bench()
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     with bench.grounded(), pytest.raises(BenchError, match="cannot press while grounded"):
         bench.pressed("D1", "relay", 3.3).__enter__()
@@ -918,7 +919,7 @@ def test_a_source_at_0_v_is_joined_to_a_latched_pin_as_a_press_with_limits_and_l
     rig = Rig()
     leases: list[float | None] = []
     bench = rig.bench(lease=leases.append)
-    bench.prepare()
+    rig.prepare(bench)
     bench.select("D1")
     bench.start_log(1e-3, 100)
     with bench.pressed("D1", "source", 0.0, 0.5):

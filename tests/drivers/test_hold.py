@@ -23,7 +23,7 @@ def wired(ohm: float = 1000.0) -> Wiring:
 def prepared(rig: Rig, limits: Limits | None = None, leases: list[float | None] | None = None) -> Bench:
     told: list[float | None] = [] if leases is None else leases
     bench = rig.bench(wired(), limits, lease=told.append)
-    bench.prepare()
+    rig.prepare(bench)
     rig.sent.clear()
     return bench
 

@@ -28,6 +28,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.chamber": {"Chamber"},
         "drivers.claim": {"claim"},
         "drivers.clock": {"Clock"},
+        "drivers.contact_wear": {"ContactWear"},
         "drivers.dialect": {"Dialect", "DialectError", "TEMPLATES"},
         "drivers.errors": {
             "BenchError",
@@ -39,6 +40,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "WiringError",
         },
         "drivers.instrument": {"Instrument"},
+        "drivers.interlock": {"Interlock", "Ratings"},
         "drivers.limits": {"Limits"},
         "drivers.link": {"Link"},
         "drivers.meter": {"Count", "Meter", "Readings"},

@@ -84,6 +84,9 @@ class LatchBench:
     def label(self, text: str) -> None:
         self.done.append(f"label {text}")
 
+    def pace(self) -> None:
+        """Presses may come as fast as they like."""
+
     def rail_voltage(self, max_age_s: float = 0.0) -> float:
         return self.rail_v
 
