@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from io import StringIO
 from pathlib import Path
 
-from drivers.states import MOVES, Move, State
+from drivers.states import MOVES, State
 
 DOCS = Path(__file__).parents[1] / "docs"
 PAGE = DOCS / "bench_states.md"
@@ -81,10 +81,10 @@ def _states() -> str:
     holds = {
         "idle": "prepared, nothing pressed; `selected`: one pin is on the bus",
         "pressed": "the pin on the bus is pressed, by relay, source or hand",
-        "released": "nothing presses it any more; `grounded`: the discharge relay joins it to where it rests",
-        "logging": "and the meter logs: no contact moves but those that press, let go, ground and part",
+        "released": "let go; `grounded`: joined to where it rests",
+        "logging": "the meter logs meanwhile",
         "safe": "every relay proven open, every output proven off",
-        "fault": "something did not do as it was told: nothing is known until it is made safe",
+        "fault": "something did not do as it was told: nothing is known",
     }
     for name, states in NAMED.items():
         lines.append(f"| {name} | {', '.join(f'`{state}`' for state in states)} | {holds[name]} |")
@@ -93,22 +93,11 @@ def _states() -> str:
 
 
 def _moves() -> str:
-    """One row a state: where each move leads; a dot where the bench stays as it is."""
-    moves = _all_moves()
-    lines = [
-        "One row a state, and where each move leads from it; `·`: the state stays as it is.",
-        "",
-        "| state | moves |",
-        "| --- | --- |",
-    ]
-    for state, legal in MOVES.items():
-        told = [f"{move} → {'·' if legal[move] == state else f'`{legal[move]}`'}" for move in moves if move in legal]
-        lines.append(f"| `{state}` | {', '.join(told) or 'none but being made safe'} |")
+    """One row for each state that moves lead to from each state."""
+    lines = ["| from | moves | lead to |", "| --- | --- | --- |"]
+    for state, after, moves in arrows():
+        lines.append(f"| `{state}` | {moves} | {'the same state' if state == after else f'`{after}`'} |")
     return "\n".join(lines) + "\n"
-
-
-def _all_moves() -> list[Move]:
-    return list(dict.fromkeys(move for legal in MOVES.values() for move in legal))
 
 
 def arrows() -> Iterator[tuple[State, State, str]]:
