@@ -34,7 +34,6 @@ class Bench(BenchBus, BenchRail, BenchPress):
         setting is read back, as by `prove_as_set`.
         """
         with self._state.moving("prepare"):
-            self._rail_v = None
             for role, instrument in self._instruments().items():
                 awake(instrument)
                 if role != "board":
