@@ -43,7 +43,7 @@ class Hand:
 
     path: Path
     rules: RetestTable = RULES
-    rig: Rig = field(default_factory=Rig)
+    rig: Rig = field(default_factory=lambda: Rig(volts=lambda _: 3.3))
     goes: list[BenchError | TooLateError] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     looks: list[str] = field(default_factory=list)
@@ -58,6 +58,7 @@ class Hand:
 
     def once(self) -> Observation:
         """A try: a pin on the bus, pressed, and then whatever comes next."""
+        self.bench.rail_voltage(self.bench.limits.rail_age_s)
         self.bench.select("D1")
         with self.bench.pressed("D1", "relay", 3.3):
             if self.goes:
@@ -282,6 +283,7 @@ def test_a_pin_that_cannot_be_proven_let_go_ends_the_run(
     link = hand.link("switch")
 
     def once() -> Observation:
+        hand.bench.rail_voltage()
         hand.bench.select("D1")
         with hand.bench.pressed("D1", "relay", 3.3):
             refuses(link, 99)
