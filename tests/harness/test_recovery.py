@@ -146,7 +146,7 @@ def test_every_fault_of_the_bench_is_recovered_from(error: BenchError, tmp_path:
 def test_nothing_is_pressed_while_an_instrument_is_opened_anew(tmp_path: Path, waits: list[float]) -> None:
     """The lease of the guard is given back before, too: nothing is energised that it would have to end."""
     leases: list[float | None] = []
-    rig = Rig()
+    rig = Rig(volts=lambda _: 3.3)
     hand = Hand(tmp_path, rig=rig, goes=[LOST])
     hand.bench._leases._tell = leases.append
     state: list[tuple[object, ...]] = []
