@@ -103,7 +103,7 @@ class GrowingFile:
                     os.fsync(file.fileno())
                 except OSError:
                     with contextlib.suppress(OSError):  # the first error is the one to tell; a next append finds out
-                        file.truncate(offset)
+                        os.ftruncate(file.fileno(), offset)
                     raise
         except OSError as exc:
             raise StorageError(f"{self.path}: cannot add {len(data)} bytes at {offset}: {exc.strerror}") from exc
@@ -114,7 +114,7 @@ class GrowingFile:
         """Let the file end at `end`, for good: cut there, or zeros added up to there. Raises StorageError."""
         try:
             with open_growing(self.path) as file:
-                file.truncate(end)
+                os.ftruncate(file.fileno(), end)
                 os.fsync(file.fileno())
         except OSError as exc:
             raise StorageError(f"{self.path}: cannot cut at {end}: {exc.strerror}") from exc

@@ -199,10 +199,12 @@ class RunFolder:
             entries = self._journal().entries
             self._write_table(entries, samples.read(self.path / SAMPLES, [entry.samples for entry in entries]))
             manifest.write(self.path, (*manifest.EVIDENCE, *(path.name for path in wire_files(self.path))))
-        if not self._journal().damaged and (self.path / SAMPLES).exists():
-            (self.path / SAMPLES).unlink()
-            sync_folder(self.path)
         self._writers = None
+        if not self._journal().damaged and (self.path / SAMPLES).exists():
+            # Sealed is sealed: what cannot be removed now does no harm, and goes with the next call.
+            with contextlib.suppress(OSError):
+                (self.path / SAMPLES).unlink()
+                sync_folder(self.path)
 
     def _write_table(self, entries: Sequence[Entry], traces: Sequence[Trace]) -> None:
         path = self.path / TRACES
@@ -287,8 +289,13 @@ def _new_folder(parent: Path, name: str) -> Path:
                 attempt += 1
                 path = parent / f"{name}_{attempt}"
                 continue
+            break
+        try:
             sync_folder(parent)
-            return path
+        except OSError:
+            _remove(path, ())
+            raise
+        return path
     except OSError as exc:
         raise StorageError(f"{parent}: cannot make a run folder: {exc.strerror}") from exc
 

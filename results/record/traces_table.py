@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from results.errors import RecordError
+from results.errors import RecordError, StorageError
 from results.record.bounds import SAMPLES_A_RUN
 from results.record.durable import part_of
 from results.record.plain_file import open_fresh, open_plain
@@ -32,7 +32,7 @@ _ROWS_A_GROUP = 4_000_000
 
 
 def write_part(path: Path, sequences: Sequence[int], traces: Sequence[Trace]) -> None:
-    """Write the `.part` of the table and bring it to the disk. Raises RecordError."""
+    """Write the `.part` of the table and bring it to the disk. Raises StorageError."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -66,7 +66,7 @@ def write_part(path: Path, sequences: Sequence[int], traces: Sequence[Trace]) ->
     except OSError as exc:
         with suppress(OSError):
             part.unlink(missing_ok=True)
-        raise RecordError(f"{path}: cannot be written: {_reason(exc)}") from exc
+        raise StorageError(f"{path}: cannot be written: {_reason(exc)}") from exc
 
 
 def read(path: Path, sequences: Sequence[int], spans: Sequence[SampleSpan]) -> list[Trace]:
