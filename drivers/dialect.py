@@ -16,6 +16,7 @@ no such command; only the purposes in OPTIONAL may be missing.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from string import Formatter
 
@@ -182,6 +183,9 @@ OPTIONAL = frozenset(
 )
 """Purposes that an instrument may lack without a measurement or the safe state being in danger."""
 
+_NUMBER_FORMAT = re.compile(r"[+ -]?0?[0-9]{0,2}(?:\.[0-9]{1,2})?[eEfFgG]?")
+"""What may stand behind the colon of a placeholder: a wider one could fill the memory, or change the number itself."""
+
 _INSTEAD: Mapping[str, tuple[frozenset[str], ...]] = {"aperture": (frozenset({"value"}), frozenset({"nplc"}))}
 
 
@@ -267,14 +271,17 @@ class Dialect:
             for _, field, spec, conversion in fields:
                 if conversion or (field is not None and not field.isidentifier()):
                     raise ValueError(f"placeholder {{{field}}} is not a plain name")
-                if field is not None and spec:
-                    format(1.0, spec)
+                if spec and not _NUMBER_FORMAT.fullmatch(spec):
+                    raise ValueError(f"{spec!r} is no format of a number, such as .6f")
         except ValueError as exc:
             raise DialectError(f"{key}: {template!r}: {exc}") from exc
         forms = self._forms(purpose)
         if _placeholders(template) not in forms:
             wanted = " or ".join(_braced(form) for form in forms)
             raise DialectError(f"{key}: {template!r} must hold exactly {wanted}")
+        if "{text}" in template.replace('"{text}"', ""):
+            # Outside of quotes a semicolon in a name would begin a command of its own.
+            raise DialectError(f"{key}: {template!r} must hold {{text}} in double quotes")
         asks = "?" in TEMPLATES[self.role][purpose]
         if self.role not in ("relay_board", "board") and asks != ("?" in template):
             raise DialectError(f"{key}: {template!r} must {'' if asks else 'not '}be a query")

@@ -42,7 +42,7 @@ _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[Ee][+-]?[0-9]+)?
 # 18 digits: more than any register holds, and fewer than int() refuses.
 _INTEGER = re.compile(r"[+-]?[0-9]{1,18}")
 _NOT_A_MEASUREMENT = re.compile(r"[+-]?(?:INF|INFINITY)|NINF|NINFINITY|NAN", re.IGNORECASE)
-_QUEUE_ENTRY = re.compile(r'(?P<quote>"?) *(?P<number>[+-]?[0-9]{1,18}) *(?:, *(?P<text>.*?) *)?(?P=quote)', re.DOTALL)
+_QUEUE_ENTRY = re.compile(r'(?P<quote>"?) *(?P<number>[+-]?[0-9]{1,18}) *(?:,(?P<text>.*))?(?P=quote)', re.DOTALL)
 
 
 def number(text: str, *, overload: bool = True, resource: str = "reply", command: str = "") -> float:
@@ -110,7 +110,7 @@ def queue_entry(text: str, *, resource: str = "reply", command: str = "") -> tup
     match = _QUEUE_ENTRY.fullmatch(text.strip(" "))
     if match is None:
         _refuse("not an entry of an error queue", text, resource, command)
-    told = match["text"] or ""
+    told = (match["text"] or "").strip(" ")
     if len(told) >= 2 and told[0] == told[-1] == '"':
         told = told[1:-1].replace('""', '"')
     return int(match["number"]), told

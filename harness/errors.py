@@ -35,6 +35,9 @@ _SHOWN_CHARACTERS = 80
 """A value longer than this is cut in a message: the key tells where to find the rest."""
 
 
+_LONG_BITS = 1024
+
+
 class HarnessError(Exception):
     """Something outside of the bench is wrong; every line of the message stands for itself."""
 
@@ -109,6 +112,9 @@ def shown(value: Any, depth: int = 3) -> str:
         text = str(value).lower()
     elif isinstance(value, date | time):
         text = value.isoformat()
+    elif isinstance(value, int) and value.bit_length() > _LONG_BITS:
+        # Python writes no decimal number of thousands of digits.
+        text = f"{value:#x}"
     elif isinstance(value, str):
         text = json.dumps(value, ensure_ascii=not value.isprintable())
     elif isinstance(value, list | tuple | dict) and not depth:
@@ -124,4 +130,4 @@ def shown(value: Any, depth: int = 3) -> str:
 
 def written_key(key: str) -> str:
     """A key as a TOML file writes it: in quotes unless it is a bare word."""
-    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else shown(key)
+    return key if re.fullmatch(rf"[A-Za-z0-9_-]{{1,{_SHOWN_CHARACTERS}}}", key) else shown(key)

@@ -86,6 +86,19 @@ def count_trials(plan: PlanTables) -> int:
     return len(plan.pins) * (each * conditions + int(trials.as_found))
 
 
+def count_steps(plan: PlanTables) -> int:
+    """How many steps a run makes of the plan, trials included, check coupons left out."""
+    setups, conditions = len(plan.trials.pin_setups), len(plan.rail.all_v) * max(1, len(plan.temperature.steps_c))
+    of_a_pin = 0 if plan.unlatch is None else plan.unlatch.repeats * setups
+    of_a_pin += setups * ((plan.sweep is not None) + (plan.press_level is not None))
+    of_a_pin += 0 if plan.remedies is None else plan.remedies.repeats * len(plan.remedies.tried)
+    of_a_pin += 0 if plan.dwell is None else len(plan.dwell.setups or plan.trials.pin_setups)
+    once = 0 if plan.damage_watch is None else 2
+    table = plan.board_or_chip
+    checklist = 0 if table is None else len(table.pins) * table.repeats * (1 + len(table.steps))
+    return count_trials(plan) + len(plan.pins) * (of_a_pin * conditions + once) + checklist
+
+
 def dwell_rules(plan: PlanTables, line_hz: float | None) -> DwellRules | None:
     """How pins are held and logged on a long dwell; None where the plan asks for none.
 

@@ -14,9 +14,10 @@ if TYPE_CHECKING:
 
 
 def twice(where: Location, names: tuple[str, ...]) -> Iterator[Fault]:
+    first: dict[str, int] = {}
     for index, name in enumerate(names):
-        if name in names[:index]:
-            yield Fault((*where, index), f"already stands in the list as its no. {names.index(name) + 1}")
+        if first.setdefault(name, index) != index:
+            yield Fault((*where, index), f"already stands in the list as its no. {first[name] + 1}")
 
 
 def unequal(raw: dict[str, Any], where: Location, value_s: float, how: str, other: str, other_s: float) -> Fault:

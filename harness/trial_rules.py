@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 from harness.plan_meaning import (
     AS_FOUND,
+    count_steps,
     count_trials,
     rate_asked,
+    samples,
 )
 from harness.procedure_file import BUILT_IN
 from harness.table_faults import twice
 from harness.user_file import Fault, closest
 from results.quantity import show
+from results.record.bounds import SAMPLES_A_RUN
 from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 
 if TYPE_CHECKING:
@@ -22,6 +25,10 @@ if TYPE_CHECKING:
 
 MAX_TRIALS = 100_000
 """About a day of pressing without pause; more is a slip of the repeats."""
+
+
+MAX_STEPS = 150_000
+"""Trials, sweeps, dwells and whatever else is made of a pin: what one run.json can list."""
 
 
 def trial_faults(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
@@ -40,6 +47,12 @@ def trial_faults(plan: PlanTables, raw: dict[str, Any]) -> Iterator[Fault]:
             yield Fault(("trials", "stuck_rate_below"), f"asks for {asked.presses} presses a pin, which {rule}")
         else:
             yield Fault(("trials", "repeats"), rule, None if "repeats" in raw["trials"] else str(plan.trials.repeats))
+    elif count_steps(plan) > MAX_STEPS:
+        rule = f"make {count_steps(plan)} steps with all that is made of each pin beside them, more than {MAX_STEPS}"
+        yield Fault(("trials", "repeats"), rule, None if "repeats" in raw["trials"] else str(plan.trials.repeats))
+    elif count_steps(plan) * samples(plan) > SAMPLES_A_RUN:
+        rule = f"makes {count_steps(plan)} logs of {samples(plan)} samples, more than {SAMPLES_A_RUN} samples of a run"
+        yield Fault(("log", "interval"), rule)
     yield from _rate(plan, raw)
     procedure = plan.trials.procedure
     if PurePath(procedure).suffix != ".py" and procedure not in BUILT_IN:

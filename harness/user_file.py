@@ -23,6 +23,15 @@ from results.record.plain_file import open_plain
 MAX_BYTES = 1_000_000
 """No plan or bench file comes near this; a log or a disk image given by mistake does."""
 
+MOST_PROBLEMS = 100
+"""A message of more lines helps nobody; how many there are besides is said."""
+
+MOST_PARTS = 32
+"""Parts of a dotted key: no table of ours lies so deep, and a reader's time grows with their square."""
+
+_KEY_PART = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')"""
+_DEEP_KEY = re.compile(rf"(?<![A-Za-z0-9_-]){_KEY_PART}(?:[ \t]*\.[ \t]*{_KEY_PART}){{{MOST_PARTS}}}")
+
 Location = tuple[str | int, ...]
 """Keys and list indices (from 0) from the top of a file down to a value."""
 
@@ -72,6 +81,9 @@ def read_text(path: Path | str) -> str:
 
 def read_toml(path: Path | str, text: str) -> dict[str, Any]:
     """The tables of a TOML text. Raises UserFileError with line and column."""
+    if deep := _DEEP_KEY.search(text):
+        line = text.count("\n", 0, deep.start()) + 1
+        raise UserFileError(path, f"line {line}", f"a key must not have more than {MOST_PARTS} parts")
     try:
         return tomllib.loads(text)
     except RecursionError as exc:
@@ -89,13 +101,17 @@ def read_tables(path: Path | str, raw: dict[str, Any], shape: type[Table]) -> Ta
     try:
         tables: Table = _adapter(shape).validate_python(raw)
     except ValidationError as exc:
-        found = [
-            _fault(error["type"], _written(raw, error["loc"]), error["msg"], error.get("ctx", {}), shape)
-            for error in exc.errors()
-            # pydantic calls a list too short as well where all its entries are wrong.
+        # pydantic calls a list too short as well where all its entries are wrong.
+        errors = [
+            error
+            for error in exc.errors(include_url=False)
             if not (error["type"] == "too_short" and at(raw, error["loc"]))
         ]
-        raise user_file_error(path, raw, found) from None
+        found = [
+            _fault(error["type"], _written(raw, error["loc"]), error["msg"], error.get("ctx", {}), shape)
+            for error in errors[:MOST_PROBLEMS]
+        ]
+        raise user_file_error(path, raw, found, more=len(errors) - len(found)) from None
     return tables
 
 
@@ -115,10 +131,13 @@ def refuse_faults(path: Path | str, raw: dict[str, Any], faults: Sequence[Fault]
         raise user_file_error(path, raw, faults)
 
 
-def user_file_error(path: Path | str, raw: dict[str, Any], faults: Sequence[Fault]) -> UserFileError:
-    """One error for all faults of a file, in the order of the file."""
-    ordered = sorted(faults, key=lambda fault: _position(raw, fault.where))
-    return UserFileError.of([problem(path, raw, fault) for fault in ordered])
+def user_file_error(path: Path | str, raw: dict[str, Any], faults: Sequence[Fault], more: int = 0) -> UserFileError:
+    """One error for all faults of a file, in the order of the file; where they are many (or there are `more`), for the
+    first of them and how many there are besides."""
+    ordered = sorted(faults[:MOST_PROBLEMS], key=lambda fault: _position(raw, fault.where))
+    problems = [problem(path, raw, fault) for fault in ordered]
+    more += len(faults) - len(ordered)
+    return UserFileError.of([*problems, Problem(str(path), "", f"{more} more problems")] if more else problems)
 
 
 def problem(path: Path | str, raw: dict[str, Any], fault: Fault) -> Problem:

@@ -17,7 +17,7 @@ from pydantic_core import PydanticCustomError, core_schema
 from drivers.wiring import Channel
 from results.errors import QuantityError
 from results.guard_band import guard_band
-from results.quantity import UnitSymbol, parse, resistor_name, show
+from results.quantity import LONGEST, UnitSymbol, parse, resistor_name, show
 from results.record.trial import NO_CAPACITOR, NO_RESISTOR
 
 MAX_CHANNELS = 10_000
@@ -52,6 +52,8 @@ class Quantity(Kind):
     high: float
 
     def read(self, written: object) -> float:
+        if isinstance(written, str) and len(written) > LONGEST:
+            refuse(f"must be a quantity in {self.unit} of no more than {LONGEST} characters")
         try:
             value = parse(written, self.unit)
         except QuantityError as exc:
@@ -232,7 +234,7 @@ class Channels(Kind):
                 refuse('must be channels, such as "101:124, 201:208"')
             if match[2] is None:
                 found.append(match[1])
-            elif int(match[2]) - int(match[1]) >= MAX_CHANNELS:
+            elif len(found) + int(match[2]) - int(match[1]) >= MAX_CHANNELS:
                 refuse(f"must be no more than {MAX_CHANNELS} channels")
             else:
                 found.extend(str(number) for number in range(int(match[1]), int(match[2]) + 1))

@@ -57,6 +57,9 @@ _CODE_POWERS = {
 }
 _CODE = re.compile(r"(?P<whole>[0-9]*)(?P<letter>[A-Za-zµμ])(?P<part>[0-9]*)")
 
+LONGEST = 100
+"""Characters of a quantity: a number of a million digits would keep the reader busy for minutes."""
+
 _KEPT_DIGITS = 6
 """Significant digits of a resistor's name: enough for every marked value, too few for the noise of float arithmetic."""
 
@@ -79,6 +82,8 @@ def parse(text: object, unit: UnitSymbol) -> float:
     if not isinstance(text, str):
         is_number = isinstance(text, int | float) and not isinstance(text, bool)
         raise _refused(text, unit, "a bare number, the unit is missing" if is_number else "not a text")
+    if len(text) > LONGEST:
+        raise _refused(f"{text[:LONGEST]}…", unit, f"longer than {LONGEST} characters")
     stripped = text.strip()
     code = _from_code(stripped, unit)
     value = _from_number(text, stripped, unit) if code is None else code

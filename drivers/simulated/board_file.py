@@ -82,6 +82,7 @@ from __future__ import annotations
 import os
 import stat
 import tomllib
+from collections import Counter
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
 
@@ -401,7 +402,7 @@ class CouponPart(Part):
 class Board(Part):
     """All of a board file."""
 
-    seed: int = 1
+    seed: Annotated[int, Field(ge=-(2**63), lt=2**63)] = 1
     speed: Positive = 1.0
     temperature_k: Positive = 296.15
     unit: UnitPart = UnitPart()
@@ -443,24 +444,24 @@ class Board(Part):
     @model_validator(mode="after")
     def _consistent(self) -> Board:
         names = [pin.name for pin in self.nodes()]
-        for name in names:
-            if names.count(name) > 1:
-                raise ValueError(f"pins: two pins are called {name}")
+        twice = [name for name, count in Counter(names).items() if count > 1]
+        if twice:
+            raise ValueError(f"pins: two pins are called {twice[0]}")
+        known = set(names)
+        pins = {pin.name for pin in self.pins}
         for name in self.select_channels():
-            if name not in {pin.name for pin in self.pins}:
+            if name not in pins:
                 raise ValueError(f"wiring.select: there is no pin {name}")
         beside = [(f"wiring.hold: {name}", name) for name in self.wiring.hold]
         beside += [(f"pins: {pin.name}: couplings", other) for pin in self.pins for other in pin.couplings]
         for where, name in beside:
-            if name not in names:
+            if name not in known:
                 raise ValueError(f"{where}: there is no pin {name}")
-        fits = [part.nominal_ohm for part in self.wiring.fit]
-        for ohm in fits:
-            if fits.count(ohm) > 1:
+        for ohm, count in Counter(part.nominal_ohm for part in self.wiring.fit).items():
+            if count > 1:
                 raise ValueError(f"wiring.fit: two resistors of {ohm:.12g} ohm")
-        added = [part.nominal_f for part in self.wiring.add]
-        for farad in added:
-            if added.count(farad) > 1:
+        for farad, count in Counter(part.nominal_f for part in self.wiring.add).items():
+            if count > 1:
                 raise ValueError(f"wiring.add: two capacitors of {farad:.12g} F")
         taken: dict[Channel, str] = {}
         for contact, channel in self.contacts().items():

@@ -157,6 +157,13 @@ def test_a_queue_entry_is_read_by_its_leading_integer(text: str, expected: tuple
     assert reply.queue_entry(text) == expected
 
 
+def test_an_entry_of_blanks_is_read_or_refused_at_once() -> None:
+    """The time for it grew with the square of the blanks: a line of a megabyte took minutes."""
+    with pytest.raises(ReplyError, match="not an entry of an error queue"):
+        reply.queue_entry('"1,' + " " * reply.LINE_MOST + "x")
+    assert reply.queue_entry(f"1,{' ' * 100_000}x{' ' * 100_000}") == (1, "x")
+
+
 @pytest.mark.parametrize("text", ["", "No error", '"0', "-113 Undefined", "1.5,x", "1_0", "-" + "1" * 5000])
 def test_anything_else_is_not_a_queue_entry(text: str) -> None:
     with pytest.raises(ReplyError, match="not an entry of an error queue"):

@@ -42,6 +42,7 @@ ONE_LINE = [
     (METER, METER + '\ncalibration_due = "20270228"', 'bench.toml: meter.calibration_due: must be a day that exists, written 2026-03-31: "20270228"'),
     ('"101:110, 201:203"', '"110:101"', 'bench.toml: switch.channels: must be channels, such as "101:124, 201:208": "110:101"'),
     ('"101:110, 201:203"', '"1:99999"', 'bench.toml: switch.channels: must be no more than 10000 channels: "1:99999"'),
+    ('"101:110, 201:203"', '"1:9000, 1:9000"', 'bench.toml: switch.channels: must be no more than 10000 channels: "1:9000, 1:9000"'),
     ('"101:110, 201:203"', "101", 'bench.toml: switch.channels: must be channels, such as "101:124, 201:208": 101'),
     # commands
     (METER, METER + '\ncommands = { apperture = "X {value}" }', 'bench.toml: meter.commands.apperture: unknown command of a meter (did you mean aperture?): "X {value}"'),

@@ -99,8 +99,9 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "results.errors": {"ForeignTraceError", "QuantityError", "RecordError", "ResultsError", "StorageError"},
         "results.guard_band": {"guard_band"},
         "results.logic_levels": {"full_name", "levels"},
-        "results.quantity": {"UnitSymbol", "parse", "resistor_name", "show"},
+        "results.quantity": {"LONGEST", "UnitSymbol", "parse", "resistor_name", "show"},
         "results.record": {"journal", "manifest", "samples"},
+        "results.record.bounds": {"SAMPLES_A_RUN"},
         "results.record.check": {
             "CheckItem",
             "CheckRecord",

@@ -303,6 +303,23 @@ def test_too_many_trials_are_a_slip() -> None:
     )
 
 
+def test_steps_beside_the_trials_count_too() -> None:
+    """A small file could ask for millions of steps, and was given the memory for them."""
+    pins = "\n".join(f'[[pins]]\nname = "X{number}"' for number in range(1998))
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(changed(PLAN, ("[advice]", "[unlatch]\nrepeats = 100\n[press_level]\n[advice]")) + pins)
+    rule = "make 220000 steps with all that is made of each pin beside them, more than 150000"
+    assert str(caught.value) == f"plan.toml: trials.repeats: {rule}: 3"
+
+
+def test_more_samples_than_a_report_can_hold_are_refused_before_they_are_made() -> None:
+    pins = "\n".join(f'[[pins]]\nname = "X{number}"' for number in range(998))
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(changed(PLAN, ('time = "120 ms"', 'time = "12 s"')) + pins)
+    rule = "makes 9000 logs of 121201 samples, more than 500000000 samples of a run"
+    assert str(caught.value) == f'plan.toml: log.interval: {rule}: "0.1 ms"'
+
+
 def test_plan_holds_si_values(tmp_path: Path) -> None:
     path = tmp_path / "plan.toml"
     path.write_text(PLAN, encoding="utf-8")

@@ -83,6 +83,41 @@ def test_not_toml_names_line_and_column(text: str, start: str) -> None:
     assert len(message) > len("plan.toml: not TOML: ")
 
 
+@pytest.mark.parametrize(
+    "text", ["a." * 20_000 + "b = 1\n", "[" + "a . " * 20_000 + "b]\n", "'a'.\"b\"." * 20 + "c = 1"]
+)
+def test_a_key_of_thousands_of_parts_is_refused_at_once(text: str) -> None:
+    """The time for it grew with the square of the parts: a plan of 40 kB took half a minute."""
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text("# 1.2.3.4.5.6.7.8.9.0\n" + text)
+    assert str(caught.value) == "plan.toml: line 2: a key must not have more than 32 parts"
+
+
+def test_a_number_too_long_to_be_written_is_shown_all_the_same() -> None:
+    """Used to be a traceback: Python writes no decimal number of thousands of digits."""
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(PLAN.replace("repeats = 3", "repeats = 0x" + "f" * 5000))
+    assert str(caught.value) == f"plan.toml: trials.repeats: must be 1 to 1000: 0x{'f' * 77}…"
+
+
+@pytest.mark.parametrize(
+    ("more", "first", "count"),
+    [
+        ("".join(f"key{n} = {n}\n" for n in range(5000)), "plan.toml: pins[2].key0: unknown key", 4900),
+        ('[[pins]]\nname = "D2"\n' * 5000, "plan.toml: pins[3].name: is already the name of pins[2]", 4900),
+        ('neighbours = ["D1", ' + '"D1", ' * 5000 + "]", "plan.toml: pins[2].neighbours[2]: already stands", 4900),
+    ],
+    ids=["unknown", "twice", "in a list"],
+)
+def test_of_thousands_of_problems_the_first_are_told_and_the_others_counted(more: str, first: str, count: int) -> None:
+    """Used to be thousands of lines, after minutes."""
+    with pytest.raises(UserFileError) as caught:
+        plan_from_text(f"{PLAN}\n{more}")
+    lines = str(caught.value).splitlines()
+    assert lines[0].startswith(first)
+    assert lines[100:] == [f"plan.toml: {count} more problems"]
+
+
 def test_an_empty_file_lacks_all_that_is_needed() -> None:
     with pytest.raises(UserFileError) as caught:
         plan_from_text("")

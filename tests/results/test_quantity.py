@@ -12,6 +12,13 @@ from results.errors import QuantityError
 from results.quantity import parse, resistor_name, rkm, show
 
 
+def test_a_quantity_without_an_end_is_refused_at_once() -> None:
+    """A million digits kept the reader busy for minutes."""
+    rule = r"^'1{100}…': longer than 100 characters: expected a quantity in V, for example \"3.3 V\"$"
+    with pytest.raises(QuantityError, match=rule):
+        parse("1" * 1_000_000 + " V", "V")
+
+
 @pytest.mark.parametrize(
     ("text", "unit", "value"),
     [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -77,6 +78,41 @@ def test_a_wrong_file_is_refused_in_one_line(text: str, expected: str) -> None:
         parse_board(text)
     assert str(caught.value).startswith(expected)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('"\\u001b[2J" = 1\n' + PIN, "board.toml: [U+001B][2J: unknown key"),
+        ('seed = "' + "x" * 500 + '"\n' + PIN, f"unable to parse string as an integer: 'xxx{'x' * 75}…"),
+        (
+            "seed = 0x" + "f" * 5000 + "\n" + PIN,
+            "seed: Input should be less than 9223372036854775808: a number of thousands",
+        ),
+        ("seed = " + "9" * 5000 + "\n" + PIN, "board.toml: not TOML: Exceeds the limit"),
+        ("".join(f'[[pins]]\nname = "D{n}"\n' for n in range(10_000)) + PIN, "pins: two pins are called D1"),
+    ],
+    ids=["escape", "long text", "long number", "longer number", "many pins"],
+)
+def test_a_strangers_file_is_refused_in_one_line_that_a_terminal_does_not_obey(text: str, told: str) -> None:
+    """Numbers of thousands of digits were a traceback, and ten thousand pins took minutes."""
+    with pytest.raises(BoardFileError) as caught:
+        parse_board(text)
+    assert told in str(caught.value)
+    assert str(caught.value).isprintable()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_is_not_waited_for_and_a_huge_file_is_not_read(tmp_path: Path) -> None:
+    path = tmp_path / "board.toml"
+    os.mkfifo(path)
+    with pytest.raises(BoardFileError, match=r"board.toml: cannot be read: is not a regular file$"):
+        read_board_file(path)
+    path.unlink()
+    with path.open("wb") as large:
+        large.truncate(1_000_001)
+    with pytest.raises(BoardFileError, match=r"board.toml: must not be larger than 1000000 bytes$"):
+        read_board_file(path)
 
 
 def test_a_file_that_is_not_there_is_refused_with_its_name(tmp_path: Path) -> None:
