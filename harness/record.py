@@ -19,6 +19,7 @@ from results.record.run_record import (
     PressLevelRules,
     RailLevels,
     RemedyRules,
+    RetestRules,
     Rules,
     RunRecord,
     SourceModel,
@@ -81,6 +82,7 @@ def make_record(
         press_level=None if bench is None else press_level_rules(plan),
         remedies=None if bench is None else remedy_rules(plan),
         rate_asked=rate_asked(plan),
+        retest=None if bench is None else RetestRules(**vars(plan.retest)),
         dwell=None if bench is None else dwell_rules(plan, bench.bench.line_frequency_hz),
     )
 

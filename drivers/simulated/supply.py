@@ -44,6 +44,7 @@ class Supply(Instrument):
         self._gain_v = 1 + part.gain_error * float(chance.uniform(-1, 1))
         self._gain_a = 1 + part.gain_error_a * float(chance.uniform(-1, 1))
         self._offset_a = part.offset_error_a * float(chance.uniform(-1, 1))
+        self._target_v = world.rail_v()
         self._add_output()
         self.add("MEASure[:SCALar]:VOLTage[:DC]", get=self._measuring(self._volts))
         self.add("MEASure[:SCALar]:CURRent[:DC]", get=self._measuring(self._ampere))
@@ -84,9 +85,10 @@ class Supply(Instrument):
         load_s = self.world.quiescent_s()
         if load_s > 0 and target_v * load_s > self.settings.limit_a:
             target_v = self.settings.limit_a / load_s
-        from_v = self.world.rail_v()
-        if target_v != from_v:
-            self.world.set_rail(target_v, abs(target_v - from_v) / self.part.slew_v_per_s)
+        # Not where the rail is: at the very instant of a new target it has not left the old one yet.
+        if target_v != self._target_v:
+            self._target_v = target_v
+            self.world.set_rail(target_v, abs(target_v - self.world.rail_v()) / self.part.slew_v_per_s)
 
     def _measuring(self, quantity: Callable[[], float]) -> Handler:
         def measure() -> Waiting:

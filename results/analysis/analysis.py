@@ -55,6 +55,7 @@ def analyse_folder(path: Path | str) -> RunFinding:
         notes=(*finding.notes, *folder.damage()),
         altered=tuple(folder.altered()),
         happenings=folder.happenings(),
+        tries=folder.tries(),
     )
 
 

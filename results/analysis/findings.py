@@ -5,7 +5,8 @@ None always means "not determined" (or "does not apply"), and the finding's note
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from results.analysis.found.coupon_item import CouponItem
@@ -360,6 +361,7 @@ class RunFinding:
     what the check coupons showed, which belong to the bench and stand in none of the other lists. `damage`: how the
     leakage of each pin changed over the run, where the plan watches it. `altered`: which files of the evidence are not
     as they were when the run was sealed, one line each. `happenings`: what happened to the run between its trials.
+    `tries`: how often each trial was tried, by its sequence number.
     """
 
     record: RunRecord
@@ -373,3 +375,4 @@ class RunFinding:
     damage: tuple[CheckItem, ...] = ()
     altered: tuple[str, ...] = ()
     happenings: tuple[Happening, ...] = ()
+    tries: Mapping[int, int] = field(default_factory=dict)

@@ -198,6 +198,17 @@ class DwellRules:
 
 
 @dataclass(frozen=True)
+class RetestRules:
+    """What became of a fault of the bench: each trial was made `tries` times at most, and the run ended at the fault
+    after `failures` recoveries. Waits before a lost instrument was tried again doubled between the two, in seconds."""
+
+    tries: int
+    failures: int
+    first_wait_s: float
+    longest_wait_s: float
+
+
+@dataclass(frozen=True)
 class RateAsked:
     """A stuck rate (0 to 1) that the plan wants shown to lie below `below` with `confidence`, and how many presses of
     each pin with no resistor were planned for it."""
@@ -282,6 +293,7 @@ class RunRecord:
     check_state: CheckState = "none"
     coupons: Coupons = field(default_factory=Coupons)
     dwell: DwellRules | None = None
+    retest: RetestRules | None = None
     damage_limit_a: float | None = None
     plan_file: str = ""
     bench_file: str = ""

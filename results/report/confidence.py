@@ -9,6 +9,7 @@ from results.analysis.findings import PinFinding, RunFinding
 from results.record.run_record import InstrumentRecord, RunRecord
 from results.report.interruptions import interruptions, times_resumed, times_text
 from results.report.numbers import percent, plain
+from results.report.recoveries import recoveries
 from results.words import words_for
 
 NEVER_TOLD = "link watch"
@@ -36,6 +37,7 @@ def limits(finding: RunFinding) -> list[dict[str, str]]:
         _fitted(finding),
         _origin(record),
         _resumed(finding),
+        _recovered(finding),
         *(("Note", note) for note in _notes(finding) if note.strip() and not _said_already(note)),
     ]
     return [{"title": title, "text": text} for title, text in filter(None, found)]
@@ -160,6 +162,15 @@ def _resumed(finding: RunFinding) -> _Limit:
     if not times:
         return None
     return "Resumed", f"The run ended early and was resumed {times_text(times)}; see Interruptions."
+
+
+def _recovered(finding: RunFinding) -> _Limit:
+    """Faults that the rule bears: no number rests on them, but the bench may need a look."""
+    count = len(recoveries(finding))
+    if not count:
+        return None
+    text = f"The bench was at fault {times_text(count)} during the run; see Recoveries."
+    return "Faults of the bench", text
 
 
 def _notes(finding: RunFinding) -> list[str]:

@@ -16,6 +16,7 @@ from results.report.latching import latching_sections
 from results.report.origin_section import origin_section
 from results.report.pull_down_section import pull_down_sections
 from results.report.rate_section import rate_section
+from results.report.recoveries import recovery_section
 from results.report.remedies import remedy_sections
 from results.report.repeat_section import repeat_section
 from results.report.section import Section
@@ -39,6 +40,7 @@ MAKERS: tuple[Maker, ...] = (
     repeat_section,
     spread_section,
     interruption_section,
+    recovery_section,
     bench_check_section,
     budget_sections,
 )

@@ -14,6 +14,7 @@ from results.report.fold_section import has_fold_margins, write_fold_margins_csv
 from results.report.latching import has_latching, write_latching_csv
 from results.report.origin_section import has_checklist, write_checklist_csv
 from results.report.pull_down_section import has_pull_down_ways, write_pull_downs_csv
+from results.report.recoveries import has_recoveries, write_recoveries_csv
 from results.report.remedies import has_remedies, write_remedies_csv
 from results.report.tables import write_sweeps_csv
 from results.report.trial_budgets_csv import has_trial_budgets, write_trial_budgets_csv
@@ -37,6 +38,7 @@ TABLES: dict[str, tuple[Callable[[RunFinding], bool], Writer]] = {
     "trial_budgets.csv": (has_trial_budgets, write_trial_budgets_csv),
     "fold_margins.csv": (has_fold_margins, write_fold_margins_csv),
     "remedies.csv": (has_remedies, write_remedies_csv),
+    "recoveries.csv": (has_recoveries, write_recoveries_csv),
 }
 """File name -> whether a finding has anything for it, and what writes it."""
 

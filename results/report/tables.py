@@ -68,6 +68,7 @@ _TRIAL_COLUMNS = (
     "supply_current_a",
     "supply_current_before_a",
     "capacitor",
+    "tries",
 )
 
 _PIN_COLUMNS = (
@@ -179,6 +180,7 @@ def _trial_row(finding: RunFinding, row: TrialFinding) -> dict[str, Cell]:
         "supply_current_a": None if seen is None else seen.supply_a,
         "supply_current_before_a": None if seen is None else seen.supply_before_a,
         "capacitor": trial.condition.capacitor,
+        "tries": None if seen is None else finding.tries.get(trial.sequence, 1),
     }
 
 

@@ -80,6 +80,7 @@ from results.report.fold_section import write_fold_margins_csv
 from results.report.latching import write_latching_csv
 from results.report.origin_section import write_checklist_csv
 from results.report.pull_down_section import write_pull_downs_csv
+from results.report.recoveries import write_recoveries_csv
 from results.report.remedies import write_remedies_csv
 from results.report.tables import write_pins_csv, write_sweeps_csv, write_trials_csv
 from results.report.trial_budgets_csv import write_trial_budgets_csv
@@ -286,6 +287,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("trial_budgets.csv", write_trial_budgets_csv),
         ("fold_margins.csv", write_fold_margins_csv),
         ("remedies.csv", write_remedies_csv),
+        ("recoveries.csv", write_recoveries_csv),
     ],
 )
 def test_every_column_is_described_in_its_order(name: str, write: Any, tmp_path: Path) -> None:

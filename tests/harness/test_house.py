@@ -137,6 +137,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "PressLevelRules",
             "Remedy",
             "RemedyRules",
+            "RetestRules",
             "RateAsked",
             "Rules",
             "RunRecord",

@@ -157,7 +157,8 @@ def test_where_no_recovery_is_allowed_the_first_fault_ends_the_run(
     assert state(resources) == SAFE
     assert result.folder is not None
     opened = RunFolder.open(result.folder.path)
-    assert (len(opened.observations()), opened.problems(), opened.happenings()) == (hit, [], ())
+    assert (len(opened.observations()), opened.problems()) == (hit, [])
+    assert [one.kind for one in opened.happenings()] == ["ended early"]
 
 
 def test_a_wire_that_fails_before_the_first_trial_ends_the_run(resources: dict[str, str], tmp_path: Path) -> None:
@@ -184,8 +185,9 @@ def test_a_dead_meter_keeps_nothing_pressed(resources: dict[str, str], tmp_path:
     assert result.not_verified == ()
     assert state(resources) == SAFE
     assert result.folder is not None
-    [happening] = result.folder.happenings()
+    happening, ended = result.folder.happenings()
     assert (happening.kind, happening.role, happening.tries) == ("not recovered", "meter", 5)
+    assert ended.kind == "ended early"
     assert happening.lasted_s > 0.02 + 0.04 + 0.08 + 0.16
 
 
