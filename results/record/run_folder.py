@@ -292,6 +292,8 @@ def _new_folder(parent: Path, name: str) -> Path:
             break
         try:
             sync_folder(parent)
+            with contextlib.suppress(PermissionError):  # to list it may not be ours to do
+                sync_folder(parent.resolve().parent)  # in which `parent` itself may be new
         except OSError:
             _remove(path, ())
             raise
