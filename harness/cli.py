@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import io
+import json
 import os
 import shutil
 import sys
@@ -251,6 +252,49 @@ def simulate(
         arguments += ["--until-stdin-ends"] if until_stdin_ends else []
         arguments += ["--no-pty"] if no_pty else []
         raise typer.Exit(serve(arguments, announced))
+
+
+@app.command()
+def replay(
+    run: Annotated[Path, typer.Argument(help="A run folder, or any folder with a wire log.")],
+    files: Annotated[
+        Path | None, typer.Option("--files", help="Write plan.toml and bench.toml for the replay into this folder.")
+    ] = None,
+    first: Annotated[
+        int | None, typer.Option("--from", min=1, help="Serve from this message on, to code that begins there.")
+    ] = None,
+    until_stdin_ends: Annotated[
+        bool, typer.Option("--until-stdin-ends", help="End when the standard input does.")
+    ] = False,
+) -> None:
+    """Serve the logged instruments of a run again, on loopback ports: the same replies, the same failures.
+
+    Ends when the whole log was gone through, when nobody is connected any more after a message that differs, or by
+    Ctrl-C. What is gone from the log is said first, the first message that differs last.
+
+    Exit status: 0 everything that came was as logged, 1 something differed, 2 no wire log.
+    """
+    import threading
+
+    from harness.replay.command import carry_out_replay
+    from harness.signals import StopRequest, stop_on_signals
+
+    stop = StopRequest()
+    if until_stdin_ends:
+        threading.Thread(target=_ask_at_end_of_input, args=(stop,), daemon=True).start()
+
+    def announced(resources: dict[str, str]) -> None:
+        _say(f"ready {json.dumps(resources)}")
+
+    with stop_on_signals(stop):
+        status = carry_out_replay(run, files=files, first=first, announce=announced, tell=_complain, stop=stop.asked)
+    raise typer.Exit(status)
+
+
+def _ask_at_end_of_input(stop: StopRequest) -> None:
+    while os.read(sys.stdin.fileno(), 4096):
+        pass
+    stop.ask("the standard input ended")
 
 
 def _run(

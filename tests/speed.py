@@ -217,6 +217,35 @@ def querying() -> Compared:
         return compared
 
 
+def logging_messages(folder: Path) -> Compared:
+    """Questions to the simulated meter, a program of its own, with the wire log and without."""
+    from drivers.link import Link
+    from drivers.visa_link import open_visa_link
+    from harness.bench_file import bench_from_text
+    from harness.wire_record import WireRecord
+    from results.record.wire_files import read_wire_log
+    from tests.harness.whole_bench import SOUND, bench_text, board_text, simulated
+
+    with simulated(folder, board_text({"D1": SOUND})) as resources:
+        record = WireRecord(bench_from_text(bench_text(resources, ("D1",))), sys.stderr.write)
+        record.write_into(folder, "speed")
+        logged, bare = open_visa_link(resources["meter"], tap=record.tap("meter")), open_visa_link(resources["meter"])
+
+        def asked(link: Link) -> list[int]:
+            return [len(link.ask("*IDN?")) for _ in range(200)]
+
+        same(asked(logged), asked(bare), rel=0.0, what="replies")
+        compared = in_turn(
+            "ask 200 times, logged", lambda: asked(logged), "the same, not logged", lambda: asked(bare), rounds=25
+        )
+        logged.close()
+        bare.close()
+        record.close()
+    lines = [line for session in read_wire_log(folder).sessions for line in session.lines]
+    same(sum(line.what == "received" for line in lines), 27 * 200, rel=0.0, what="replies in the log")
+    return compared
+
+
 def _answer(wire: Wire) -> None:
     while True:
         if wire.line().endswith("?"):
@@ -261,6 +290,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         for compare in (
             querying,
+            lambda: logging_messages(Path(folder)),
             fitting_a_decay,
             reading_a_trace,
             lambda: opening_a_run(Path(folder)),

@@ -159,7 +159,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "Trial",
         },
         "results.record.wholeness": {"wholeness"},
-        "results.record.wire_files": {"WireFiles", "newest"},
+        "results.record.wire_files": {"Session", "WireFiles", "newest", "read_wire_log"},
         "results.record.wire_line": {"LONGEST", "WireHeader", "WireLine", "header_line", "line_of"},
         "results.report.bench_check": {"item_row"},
         "results.report.more_tables": {"table_names", "write_more_tables"},
