@@ -8,13 +8,15 @@ Here it is made ready and made safe; what is done with it stands beside: bench_b
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from drivers.as_set import prove
 from drivers.bench_bus import BenchBus
 from drivers.bench_press import BenchPress
 from drivers.bench_rail import BenchRail
 from drivers.errors import InstrumentError, LinkError, NotAsSetError, OtherInstrumentError
-from drivers.making_safe import MAKE_SAFE_S, awake, safe_steps
+from drivers.last_look import LastLook
+from drivers.making_safe import MAKE_SAFE_S, awake, carried_out, power_steps, relay_steps, source_steps
 
 
 class Bench(BenchBus, BenchRail, BenchPress):
@@ -84,25 +86,31 @@ class Bench(BenchBus, BenchRail, BenchPress):
     def make_safe(self) -> list[str]:
         """Open every relay, then the source off, then the supply as planned: each is tried whatever failed before.
 
-        Never raises.
-        Returns what could not be verified, a line each; the bench is safe where the list is empty, else in fault.
+        Never raises; `proof` then says what the bus told of the contacts themselves. Returns what could not be
+        verified, a line each; the bench is safe where the list is empty, else in fault. Takes MAKE_SAFE_S at most.
         """
-        unverified: list[str] = []
         self._presser.cover_safe_steps(MAKE_SAFE_S)
         self._holder.cover(MAKE_SAFE_S)
-        for what, step in safe_steps(
-            wiring=self.wiring,
-            relays=self._relays,
-            source=self.source,
-            rail=self._rail,
-            chamber=self.chamber,
-            press=self._presser.press,
-            operator=self.operator,
-        ):
-            try:
-                step()
-            except Exception as exc:  # noqa: BLE001 - whatever it is, the next step must still be tried
-                unverified.append(f"{what}: {exc}")
+        unverified = self._let_go_told()
+        look = LastLook(
+            meter=self.meter,
+            clock=self.clock,
+            settle_s=self._settle_s,
+            meter_input_ohm=self.meter_input_ohm,
+            bare=self._bus.is_switchable,
+            press_to=self.wiring.press_to,
+        )
+        phases = (
+            partial(relay_steps, self.wiring, self._relays),
+            partial(source_steps, self.source),
+            partial(power_steps, self._rail, self.chamber),
+        )
+        unverified += carried_out(phases, look.take)
+        self.proof = look.proof()
+        opened = not any("relays not proven open" in line for line in unverified)
+        power_is_off = self._rail.is_off and not any(line.startswith("supply:") for line in unverified)
+        if driven := look.problem(opened=opened, power_is_off=power_is_off):
+            unverified.append(driven)
         if not unverified:
             try:
                 self._all_opened()
@@ -110,6 +118,17 @@ class Bench(BenchBus, BenchRail, BenchPress):
                 unverified.append(f"lease: not given back: {exc}")
         self._state.made_safe(proven=not unverified)
         return unverified
+
+    def _let_go_told(self) -> list[str]:
+        """A person who presses is told to let go; what kept it from being told."""
+        press = self._presser.press
+        if press is None or press.path != "hand" or press.let_go_s is not None or self.operator is None:
+            return []
+        try:
+            self.operator.let_go(press.pin)
+        except Exception as exc:  # noqa: BLE001 - whatever it is, the relays must still be opened
+            return [f"operator: not told to let go of {press.pin}: {exc}"]
+        return []
 
     def found_restart(self) -> NotAsSetError | None:
         """The first instrument that has restarted since it was last asked, of those that can tell; in any state.
@@ -139,7 +158,7 @@ class Bench(BenchBus, BenchRail, BenchPress):
         """Whether, of what `make_safe` could not verify, no device has a relay that leads to the rail or the source."""
         wires = (self.wiring.press, self.wiring.source, self.wiring.rail, *self.wiring.hold.values())
         pressing = {channel.device for channel in wires if channel is not None}
-        return not any(line.partition(":")[0] in {*pressing, "operator", "lease"} for line in unverified)
+        return not any(line.partition(":")[0] in {*pressing, "operator", "lease", "bus"} for line in unverified)
 
     def cover(self, seconds: float) -> None:
         """Nothing presses, and not all is proven safe: nobody shall step in for so many real seconds, nor while all is

@@ -77,6 +77,8 @@ class BenchParts:
         self.operator = operator
         self.meter_input_ohm = meter_input_ohm
         self.identities: dict[str, tuple[str, str]] = {}
+        self.proof = ""
+        """What the bus told when all was made safe last; empty before."""
         self._meter_range_v = meter_range_v
         self._line_hz = line_hz
         self._settle_s = settle_s

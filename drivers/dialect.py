@@ -36,6 +36,7 @@ _COMMON: Mapping[str, str] = {
 
 _METER: Mapping[str, str] = {
     **_COMMON,
+    "format_text": "FORM ASC",
     "label_read": "DISP:TEXT?",
     "byte_order_read": "FORM:BORD?",
     "function": 'SENS:FUNC "VOLT:DC"',
@@ -159,6 +160,7 @@ OPTIONAL = frozenset(
         "event_status",
         "label",
         "label_read",
+        "format_text",
         "byte_order",
         "byte_order_read",
         "function_read",

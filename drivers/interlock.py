@@ -9,9 +9,10 @@ bus from anything that drives.
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import partial
 
 from drivers.contact_wear import ContactWear
@@ -76,6 +77,7 @@ class Interlock:
         self._driving = frozenset(one for one in (wiring.press, wiring.rail, wiring.source) if one is not None)
         self._permits: dict[Channel, Permit] = {}
         self._sent = Sent()
+        self._lock = threading.Lock()
 
     @property
     def closed(self) -> frozenset[Channel]:
@@ -129,18 +131,34 @@ class Interlock:
                 f"{what} is no command of this instrument: only those of its dialect, and of {role}.commands of the "
                 "bench file, are sent"
             )
-        before = after = self._sent
-        closing: list[Channel] = []
-        for one in said:
-            after = self._judged(role, one, after, what, closing)
-        for channel in closing:
-            self.wear.closed(channel)
+        with self._lock:
+            before = after = self._sent
+            closing: list[Channel] = []
+            for one in said:
+                after = self._judged(role, one, after, what, closing)
+            for channel in closing:
+                self.wear.closed(channel)
         try:
             yield
         except BaseException:
-            self._became(replace(after, closed=before.closed | after.closed, permit=after.permit or before.permit))
+            with self._lock:
+                closed = self._sent.closed | before.closed | after.closed
+                permit = after.permit or before.permit or self._sent.permit
+                self._became(replace(self._with(before, after), closed=closed, permit=permit))
             raise
-        self._became(after)
+        with self._lock:
+            self._became(self._with(before, after))
+
+    def _with(self, before: Sent, after: Sent) -> Sent:
+        """What was sent by now, with what one message has changed: while all is made safe, instruments are spoken to at
+        once, and none may undo what is known of another."""
+        changed = {
+            one.name: getattr(after, one.name)
+            for one in fields(Sent)
+            if getattr(after, one.name) != getattr(before, one.name)
+        }
+        opened, closed = before.closed - after.closed, after.closed - before.closed
+        return self._opened(replace(self._sent, **{**changed, "closed": self._sent.closed - opened | closed}))
 
     def _became(self, sent: Sent) -> None:
         self._sent = sent

@@ -129,6 +129,11 @@ class Rail:
         """The rail as the supply measures it at its terminals; None where none does."""
         return self.supply.voltage() if self.supply is not None and self.supply.measures_voltage else None
 
+    @property
+    def is_off(self) -> bool:
+        """Whether a supply is known to be off."""
+        return self.supply is not None and not self.supply.is_on
+
     def current(self) -> float | None:
         """Amperes that the board draws; None where no supply measures it."""
         if self.supply is None or not self.supply.measures_current:
@@ -147,4 +152,4 @@ class Rail:
         if self._at_end == "off":
             yield "supply: output not proven off", self.supply.output_off
         elif self._nominal_v is not None and self.supply.is_on:
-            yield "supply: not proven at its nominal voltage", partial(self.supply.set_voltage, self._nominal_v)
+            yield "supply: not proven at its nominal voltage", partial(self.supply.put_back, self._nominal_v)

@@ -71,19 +71,16 @@ class Supply:
 
     def set_voltage(self, volts: float) -> None:
         """Set the rail, read back. Raises LimitError beyond the limit of `prepare`; nothing is sent then."""
-        if self._limit_v is None:
-            raise BenchError(f"supply {self.instrument.resource}: must be prepared before a voltage is set")
-        if not 0.0 <= volts <= self._limit_v:
-            raise LimitError(
-                f"supply {self.instrument.resource}: {volts:.4g} V is not within 0 V and its limit of "
-                f"{self._limit_v:.4g} V"
-            )
-        self._level_v = self.instrument.apply(
-            "voltage", volts, read="voltage_read", rel=0.002, absolute=0.002, unit="V"
-        )
+        self._check(volts)
+        self._apply(volts)
         if self.is_on:
             self._clock.wait(self._settle_s)
             self._reached(volts)
+
+    def put_back(self, volts: float) -> None:
+        """Set the rail, read back, as `set_voltage`, and wait for nothing: while everything is made safe."""
+        self._check(volts)
+        self._apply(volts)
 
     def output_on(self) -> None:
         """Switch on, wait until the board is up. Raises InstrumentError unless it reads back on, and at its voltage."""
@@ -130,6 +127,20 @@ class Supply:
     def current(self) -> float:
         """Amperes into the board, as it measures them. Raises BenchError on an overload."""
         return self._measured("measure_current", "A")
+
+    def _check(self, volts: float) -> None:
+        if self._limit_v is None:
+            raise BenchError(f"supply {self.instrument.resource}: must be prepared before a voltage is set")
+        if not 0.0 <= volts <= self._limit_v:
+            raise LimitError(
+                f"supply {self.instrument.resource}: {volts:.4g} V is not within 0 V and its limit of "
+                f"{self._limit_v:.4g} V"
+            )
+
+    def _apply(self, volts: float) -> None:
+        self._level_v = self.instrument.apply(
+            "voltage", volts, read="voltage_read", rel=0.002, absolute=0.002, unit="V"
+        )
 
     def _measured(self, purpose: str, unit: str) -> float:
         value = self.instrument.ask_number(purpose, timeout_s=self._clock.deadline(READ_S))

@@ -15,6 +15,7 @@ from harness.check_settings import check_settings
 from harness.errors import UserFileError
 from harness.opening import GUARD_REPORT, opened_bench
 from harness.plan import Plan
+from harness.signals import StopRequest
 from harness.wire_record import WireRecord
 from procedures.bench_check import BenchFound, bench_check
 from results.analysis.check.check_rule import judged, open_item
@@ -44,7 +45,7 @@ def carry_out_check(
     file: BenchFile,
     plan: Plan | None,
     *,
-    stop: Callable[[], bool],
+    stop: StopRequest,
     operator: Operator,
     tell: Callable[[str], None],
     operator_name: str = "",

@@ -394,7 +394,7 @@ def _check(bench_path: Path, plan_path: Path | None, operator_name: str) -> int:
         result = carry_out_check(
             bench,
             plan,
-            stop=stop.asked,
+            stop=stop,
             operator=operator,
             tell=lambda text: _say(f"checking: {text}"),
             operator_name=operator_name,
@@ -474,6 +474,7 @@ CTRL_C = 130
 
 def main() -> NoReturn:
     """The command `stuckpin`: every error becomes one clear line and an exit status."""
+    _nowhere_for_closed_streams()
     if isinstance(sys.stdout, io.TextIOWrapper):
         # An Ω that an output cannot carry is written as its code; it ends nothing.
         sys.stdout.reconfigure(errors="backslashreplace")
@@ -488,6 +489,21 @@ def main() -> NoReturn:
         _complain("interrupted")
         status = INTERRUPTED
     sys.exit(status or 0)
+
+
+def _nowhere_for_closed_streams() -> None:
+    """A standard stream that was closed before this program began leads nowhere: otherwise the next thing that is
+    opened, an instrument's socket say, would take its number, and what is printed would go there."""
+    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            nowhere = os.open(os.devnull, os.O_RDWR)
+            if nowhere != number:
+                os.dup2(nowhere, number)
+                os.close(nowhere)
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(number, mode, encoding="utf-8", closefd=False))  # noqa: SIM115 - as long as we live
 
 
 def _told(error: Exception) -> int:

@@ -52,9 +52,10 @@ class BenchTold:
 
 @dataclass(frozen=True)
 class BenchMadeSafe:
-    """Everything is let go; `not_verified` lists what could not be proven."""
+    """Everything is let go; `not_verified` lists what could not be proven, `proof` says what the bus itself told."""
 
     not_verified: tuple[str, ...]
+    proof: str = ""
 
 
 @dataclass(frozen=True)

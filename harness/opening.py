@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
+import os
+import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 
+from drivers.attended_link import AttendedLink
 from drivers.bench import Bench
 from drivers.board import Board
 from drivers.chamber import Chamber
@@ -22,7 +26,7 @@ from drivers.meter import Meter
 from drivers.operator import Operator
 from drivers.rail import AtEnd, Rail
 from drivers.relay_board import RelayBoard
-from drivers.safe_state import safe_state
+from drivers.safe_state import SafeSteps, look_at_bus, safe_state
 from drivers.serial_link import open_serial_link
 from drivers.served_clock import ServedClock
 from drivers.socket_link import open_socket_link
@@ -31,10 +35,12 @@ from drivers.supply import Supply
 from drivers.switch import Switch
 from drivers.told_clock import ToldClock
 from drivers.visa_link import open_visa_link
+from drivers.ways_to_rail import FALLS_BELOW_OHM
 from drivers.wire_log import Tap
 from harness.bench_file import BenchFile
 from harness.guard import GIVE_UP_S
 from harness.safety import Safety
+from harness.signals import StopRequest
 from harness.wire_record import CLOCK_ROLE, WireRecord
 
 GUARD_REPORT = "guard-report.json"
@@ -47,7 +53,7 @@ LINE_ROLES = ("relay_board", "board")
 @contextmanager
 def opened_bench(
     file: BenchFile,
-    stop: Callable[[], bool],
+    stop: StopRequest,
     operator: Operator,
     guard_report: Path,
     not_verified: list[str],
@@ -56,11 +62,17 @@ def opened_bench(
     wire: WireRecord,
     rail_v: float | None = None,
     at_end: AtEnd = "off",
+    foreign_code: bool = False,
 ) -> Iterator[Bench]:
     """The bench, prepared; whatever happens inside, it is made safe on the way out.
 
     Every message of every link, and the bench's clock, is told to `wire`. The guard's are not: it is a process of its
     own, and says in its report what it did.
+
+    Whatever the bench thread waits for or asks an instrument, the guard hears that it lives; a run of which it hears
+    nothing for SILENT_S is ended by it.
+
+    `foreign_code`: a procedure of somebody else's is carried out, which may leave threads behind.
 
     A supply of the board is switched on at `rail_v` (None: left as it stands), and at the end off, or left on at it.
 
@@ -80,19 +92,23 @@ def opened_bench(
         held = open_things.enter_context(claim((table.resource for table in tables.values()), facts=facts))
         # A supply that is to stay on is no business of the guard: it stays as it is.
         made_safe = {role: table for role, table in tables.items() if role != "supply" or at_end == "off"}
-        safety = Safety(
-            safe_state([(role, table.resource, dialects[role]) for role, table in made_safe.items()]), guard_report
-        )
+        steps = safe_state([(role, table.resource, dialects[role]) for role, table in made_safe.items()])
+        safety = Safety([*steps, *_look(file, dialects["meter"])], guard_report)
         safety.start(held.descriptors)
         held.tell(guard=str(safety.pid))
-        open_things.callback(_end, safety, not_verified, tell, frozenset(made_safe))
-        clock = _clock(file, stop, open_things, wire)
+        for descriptor in held.descriptors:
+            safety.kept_from_children(partial(os.close, descriptor))
+        ours = frozenset(threading.enumerate()) if foreign_code else None
+        open_things.callback(_end, safety, not_verified, tell, frozenset(made_safe), ours)
+        open_things.enter_context(_heard(stop, safety))
+        clock = _clock(file, stop.asked, open_things, wire)
         interlock = _interlock(file, clock)
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():
             link = _open(role, table.resource, file.bench.visa, wire.tap(role))
             open_things.callback(link.close)
-            watched = interlock.watched(role, link, dialects[role])
+            safety.kept_from_children(link.close)
+            watched = interlock.watched(role, AttendedLink(link, safety.alive), dialects[role])
             instruments[role] = Instrument(watched, dialects[role], name=role)
         bench = _assemble(file, instruments, clock, interlock, operator, safety, rail_v, at_end)
         try:
@@ -115,14 +131,41 @@ def _roles_named(resources: Mapping[str, str | None]) -> Iterator[None]:
         raise
 
 
-def _end(safety: Safety, not_verified: list[str], tell: Callable[[str], None], guarded: frozenset[str]) -> None:
+@contextmanager
+def _heard(stop: StopRequest, safety: Safety) -> Iterator[None]:
+    """While inside, each look at the stop request is a sign of life."""
+    stop.on_look = safety.alive
+    try:
+        yield
+    finally:
+        stop.on_look = None
+
+
+def _look(file: BenchFile, meter: Dialect) -> list[SafeSteps]:
+    """The guard's look at the bus, where the meter tells anything by it."""
+    ohm = file.meter.input_resistance_ohm
+    look = look_at_bus(file.meter.resource, meter)
+    return [] if look is None or ohm is None or ohm > FALLS_BELOW_OHM else [look]
+
+
+def _end(
+    safety: Safety,
+    not_verified: list[str],
+    tell: Callable[[str], None],
+    guarded: frozenset[str],
+    ours: frozenset[threading.Thread] | None,
+) -> None:
     """Runs after every link is closed: only then can the guard have the serial ports.
 
     What the guard has proven is struck out, and nothing else: it knows of no hand, and of no supply that stays
-    on.
+    on. A thread that a procedure left behind may have commanded a relay after it was opened: then the guard looks
+    again, now that nobody else can.
     """
     if not not_verified:
-        safety.stand_down()
+        if not _strangers(ours):
+            safety.stand_down()
+        elif safety.hand_over() != 0:
+            not_verified.append("guard: could not prove the safe state again after a thread of the procedure was left")
         return
     tell(
         f"not proven safe ({'; '.join(not_verified)}): the guard tries on for up to {GIVE_UP_S:g} s; take "
@@ -130,6 +173,13 @@ def _end(safety: Safety, not_verified: list[str], tell: Callable[[str], None], g
     )
     if safety.hand_over() == 0:
         not_verified[:] = [line for line in not_verified if line.partition(":")[0] not in guarded]
+
+
+def _strangers(ours: frozenset[threading.Thread] | None) -> list[threading.Thread]:
+    """Threads that were begun while the bench was open, and go on; none where only this program's code was there."""
+    if ours is None:
+        return []
+    return [each for each in threading.enumerate() if each not in ours and each is not threading.current_thread()]
 
 
 def _open(role: str, resource: str, visa: str, tap: Tap) -> Link:

@@ -81,7 +81,10 @@ class Terminal:
 
     def _listen_to_input(self) -> None:
         while True:
-            line = self._read()
+            try:
+                line = self._read()
+            except (OSError, ValueError):
+                line = ""  # the terminal is gone, or another program's: nobody can answer any more
             self._answers.put(line)
             if not line:
                 return

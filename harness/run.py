@@ -71,6 +71,7 @@ def carry_out(
     error: Exception | None = None
     not_verified: list[str] = []
     wire = WireRecord(file, lambda text: listen(Prompt(text)))
+    opened: Bench | None = None
     with ExitStack() as claimed:
         try:
             parent.mkdir(parents=True, exist_ok=True)
@@ -84,7 +85,7 @@ def carry_out(
             file = known.file
             with opened_bench(
                 file,
-                stop.asked,
+                stop,
                 operator,
                 report,
                 not_verified,
@@ -92,7 +93,9 @@ def carry_out(
                 wire=wire,
                 rail_v=plan.rail.voltage_v,
                 at_end=plan.rail.at_end,
+                foreign_code=bool(procedure.path),
             ) as bench:
+                opened = bench
                 if resumed is None:
                     folder = _start(plan, known, procedure, bench, parent, operator_name)
                     claimed.enter_context(claim([str(folder.path)]))
@@ -112,7 +115,7 @@ def carry_out(
                 listen(Prompt(f"what went over the wires until then: {apart}"))
             wire.close()
             if folder is not None or not_verified:
-                listen(BenchMadeSafe(tuple(not_verified)))
+                listen(BenchMadeSafe(tuple(not_verified), "" if opened is None else opened.proof))
         if folder is not None:
             reason = f" ({stop.reason})" if isinstance(error, StopRequestedError) and stop.reason else ""
             error = _close(folder, error, f"{error}{reason}", not_verified, wire.problem)

@@ -1,4 +1,4 @@
-"""Starts the guard before any instrument is opened, leases every press, and stands it down when all is safe."""
+"""Starts the guard before any instrument is opened, leases every press, tells it that the run lives, stands it down."""
 
 from __future__ import annotations
 
@@ -8,7 +8,10 @@ import queue
 import subprocess
 import sys
 import threading
-from collections.abc import Mapping, Sequence
+import time
+import weakref
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +26,19 @@ LEASE_MARGIN_S = 2.5
 the deadline of one question, so that the run itself finds an instrument deaf, and says which, before it is killed."""
 
 
+BEAT_EVERY_S = 1.0
+"""How often the guard is told that the run lives, where the run has the occasion."""
+
+SILENT_S = 30.0
+"""For so long the guard may hear nothing of a run that presses nothing, beyond what was announced, before it ends it: a
+disk may take seconds for a trial, and so may the sums of a procedure."""
+
+LONG_S = 5.0
+"""An exchange that may take longer is announced, and its end told at once."""
+
+
 class Safety:
-    """The run's side of the guard.
+    """The run's side of the guard. May be told from any thread.
 
     `instruments` is the list that drivers.safe_state writes. No guard, no press: `start` raises SafetyError.
     """
@@ -33,6 +47,11 @@ class Safety:
         self._instruments = list(instruments)
         self._report = report
         self._guard: subprocess.Popen[str] | None = None
+        self._lock = threading.Lock()
+        self._told_s = -SILENT_S
+        self._announced = False
+        self._not_for_children: list[Callable[[], object]] = []
+        _of_this_process.add(self)
 
     def start(self, claim: Sequence[int] = ()) -> None:
         """Start the guard and wait until it answers. Raises SafetyError if it does not.
@@ -85,8 +104,38 @@ class Safety:
     def _say(self, message: Mapping[str, Any]) -> None:
         assert self._guard is not None
         assert self._guard.stdin is not None
-        self._guard.stdin.write(json.dumps(message) + "\n")
-        self._guard.stdin.flush()
+        line = json.dumps(message) + "\n"
+        with self._lock:
+            self._guard.stdin.write(line)
+            self._guard.stdin.flush()
+
+    def alive(self, for_s: float = 0.0) -> None:
+        """The bench thread lives; nothing more may be heard of it for so many real seconds. Never raises.
+
+        A guard that is gone is told of by the next press.
+        """
+        now_s = time.monotonic()
+        announced = for_s > LONG_S
+        if not announced and not self._announced and now_s - self._told_s < BEAT_EVERY_S:
+            return
+        self._told_s, self._announced = now_s, announced
+        if self._guard is not None:
+            with suppress(OSError, ValueError):
+                self._say({"hang_s": SILENT_S + for_s})
+
+    def kept_from_children(self, close: Callable[[], object]) -> None:
+        """Close this in a process that a procedure forks: its copies would keep an instrument from the guard."""
+        self._not_for_children.append(close)
+
+    def in_child(self) -> None:
+        """This process is a copy of the run's: let go of what belongs to the run."""
+        guard, self._guard = self._guard, None
+        closing = [*self._not_for_children]
+        if guard is not None and guard.stdin is not None:
+            closing.append(guard.stdin.close)
+        for close in closing:
+            with suppress(Exception):
+                close()
 
     def lease(self, seconds: float | None) -> None:
         """Announce that the pin may stay pressed for so many real seconds; None: it has been let go.
@@ -121,3 +170,15 @@ class Safety:
         status = guard.wait()
         guard.stdout.close()
         return status
+
+
+_of_this_process: weakref.WeakSet[Safety] = weakref.WeakSet()
+
+
+def _let_go_in_child() -> None:
+    for safety in list(_of_this_process):
+        safety.in_child()
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_let_go_in_child)

@@ -1,22 +1,36 @@
-"""Ctrl-C, SIGTERM, SIGHUP and a closed console become one stop request; nothing is raised into running code."""
+"""Ctrl-C, SIGTERM, SIGHUP and a closed console become one stop request; nothing is raised into running code.
+
+Ctrl-Z is not obeyed while a bench is open: a program that sleeps lets no pin go. SIGQUIT (Ctrl-\\) and whatever else
+ends a program at once do so: they are the way out of one that hangs, and the guard makes the bench safe.
+"""
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from types import FrameType
 
 NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
+SLEEPS = ("SIGTSTP", "SIGTTIN", "SIGTTOU")
+"""What puts a program to sleep: Ctrl-Z; in the background, reading from the terminal or writing to it."""
+
+AWAKE = "stuckpin: not put to sleep while a bench is open; Ctrl-C ends the run and makes safe"
+
 
 class StopRequest:
-    """Set once, by whoever asks first; looked at by the bench's clock every 20 ms."""
+    """Set once, by whoever asks first; looked at by the bench thread every 20 ms while it waits, for whatever it is.
+
+    `on_look`, where it is set, is called at each look: that the bench thread looks is its sign of life.
+    """
 
     def __init__(self) -> None:
         self._asked = threading.Event()
         self.reason = ""
+        self.on_look: Callable[[], None] | None = None
 
     def ask(self, reason: str) -> None:
         """Ask the run to stop; the first reason stays."""
@@ -26,21 +40,31 @@ class StopRequest:
 
     def asked(self) -> bool:
         """Whether anybody asked."""
+        if self.on_look is not None:
+            self.on_look()
         return self._asked.is_set()
 
 
 @contextmanager
 def stop_on_signals(stop: StopRequest) -> Iterator[None]:
-    """While inside, every signal that would end the program asks `stop` instead. Main thread only."""
+    """While inside, every signal that asks the program to end asks `stop` instead, however often it comes, and none
+    puts it to sleep. Main thread only."""
 
-    def handler(number: int, frame: FrameType | None) -> None:
+    def ends(number: int, frame: FrameType | None) -> None:
         stop.ask(signal.Signals(number).name)
 
+    def sleeps(number: int, frame: FrameType | None) -> None:
+        if number == getattr(signal, "SIGTSTP", None):
+            # The terminal may be gone, or be nobody's to write to.
+            with suppress(OSError):
+                os.write(2, f"{AWAKE}\n".encode())
+
     before = {}
-    for name in NAMES:
-        if hasattr(signal, name):
-            number = getattr(signal, name)
-            before[number] = signal.signal(number, handler)
+    for names, handler in ((NAMES, ends), (SLEEPS, sleeps)):
+        for name in names:
+            if hasattr(signal, name):
+                number = getattr(signal, name)
+                before[number] = signal.signal(number, handler)
     try:
         yield
     finally:

@@ -56,11 +56,12 @@ def trial_line(finding: TrialFinding, done: int, planned: int) -> str:
     )
 
 
-def safe_line(record: RunRecord | None) -> str:
+def safe_line(record: RunRecord | None, proof: str = "") -> str:
     """What is known to be safe at the end: nothing of the bench can take a person's finger off the button."""
+    told = f"; {proof}" if proof else ""
     if record is not None and record.press_path == "hand":
-        return "bench safe: every output off; if you still press a pin, let go of it now"
-    return "bench safe: every pin let go, every output off"
+        return f"bench safe: every output off{told}; if you still press a pin, let go of it now"
+    return f"bench safe: every pin let go, every output off{told}"
 
 
 def sketch(finding: TrialFinding, width: int) -> str:
@@ -112,9 +113,9 @@ class PlainLines:
                     self._write(trial_line(finding, self._done, self._planned))
             case Prompt(text=text) | BenchTold(text=text):
                 self._write(text)
-            case BenchMadeSafe(not_verified=not_verified):
+            case BenchMadeSafe(not_verified=not_verified, proof=proof):
                 if not not_verified:
-                    self._write(safe_line(self._record))
+                    self._write(safe_line(self._record, proof))
                 for problem in not_verified:
                     self._write(f"NOT VERIFIED: {problem}")
             case RunEnded(problem=problem) if problem and self._record is not None:
@@ -175,10 +176,10 @@ class LiveView:
                 self._print(f" {text} ", "bold reverse", self._live.console)
             case BenchTold(text=text):
                 self._print(text, console=self._live.console)
-            case BenchMadeSafe(not_verified=not_verified):
+            case BenchMadeSafe(not_verified=not_verified, proof=proof):
                 self._live.stop()
                 if not not_verified:
-                    self._print(safe_line(self._record))
+                    self._print(safe_line(self._record, proof))
                 for problem in not_verified:
                     self._print(f"NOT VERIFIED: {problem}", "bold red")
                 return

@@ -208,3 +208,15 @@ def test_what_is_pressed_waits_for_a_contact_no_longer_than_a_press_may_last() -
     rack.open("302")
     rack.interlock.pace(Channel("switch", "101"))
     assert rack.time.now_s == pytest.approx(1060.0)
+
+
+def test_what_one_instrument_is_told_while_another_is_spoken_to_is_not_forgotten() -> None:
+    """While all is made safe both relay devices are spoken to at once: what was opened used to count as closed again,
+    so that no pin was put on the bus any more."""
+    rack = Rack()
+    rack.close("101")
+    rack.send("relay_board", "CLOSE 1")
+    assert rack.interlock.closed == {Channel("switch", "101"), Channel("relay_board", "1")}
+    rack.wires["switch"].answer = lambda message: rack.send("relay_board", "OPEN ALL")
+    rack.send("switch", "ROUT:OPEN:ALL")
+    assert rack.interlock.closed == frozenset()

@@ -8,7 +8,7 @@ import re
 import pytest
 
 from drivers.dialect import Dialect
-from drivers.safe_state import safe_state, safe_steps
+from drivers.safe_state import look_at_bus, safe_state, safe_steps
 from tests.drivers.scripted import Rig, scpi
 
 SOCKET = "TCPIP::127.0.0.1::5025::SOCKET"
@@ -26,6 +26,7 @@ def test_a_source_goes_off_first_and_then_to_high_impedance() -> None:
     assert steps == {
         "kind": "visa-socket",
         "resource": SOCKET,
+        "phase": 2,
         "steps": [
             {
                 "command": "OUTP:STAT OFF",
@@ -102,7 +103,24 @@ def test_the_kind_says_what_is_needed_to_reach_a_resource(role: str, resource: s
     assert steps["kind"] == kind
 
 
-def test_the_supply_of_the_board_goes_off_last() -> None:
+def test_the_supply_of_the_board_goes_off_last_after_the_bus_was_looked_at() -> None:
     steps = safe_state([(role, f"to {role}", Dialect(role)) for role in ("supply", "source", "switch")])
-    assert [one["resource"] for one in steps] == ["to switch", "to source", "to supply"]
+    assert [(one["resource"], one["phase"]) for one in steps] == [("to switch", 1), ("to source", 2), ("to supply", 4)]
+    look = look_at_bus(SOCKET, Dialect("meter"))
+    assert look is not None
+    assert look["phase"] == 3
     assert [step["command"] for step in steps[-1]["steps"]] == ["OUTP:STAT OFF"]
+
+
+def test_a_meter_is_made_to_give_up_its_log_and_to_read_the_bus_once_in_text() -> None:
+    assert look_at_bus(SOCKET, Dialect("meter", {"format_text": "FORM:ASC"})) == {
+        "kind": "visa-socket",
+        "resource": SOCKET,
+        "phase": 3,
+        "steps": [],
+        "look": {"messages": ["ABOR", "TRIG:SOUR IMM", "FORM:ASC", "TRIG:COUN 1"], "query": "READ?", "below_v": 0.25},
+    }
+
+
+def test_a_meter_without_words_for_a_reading_in_text_is_not_looked_at() -> None:
+    assert look_at_bus(SOCKET, Dialect("meter", {"format_text": ""})) is None

@@ -19,6 +19,7 @@ from harness.checked import checked, with_measured
 from harness.demo import simulated_bench
 from harness.errors import BENCH_FAILED, OTHER_VERDICT, UserFileError
 from harness.plan import plan_from_text
+from harness.signals import StopRequest
 from harness.summary import status_of, summary_lines
 from procedures.check_meter import TOO_SLOW
 from results.record.check import CheckItem, CheckRecord, write_check
@@ -54,7 +55,7 @@ def bench_file(tmp_path: Path, board: str, extra: str = "", speed: float = SPEED
 
 def check(file: BenchFile, *, with_plan: bool = True) -> CheckResult:
     plan = plan_from_text(plan_text(PINS)) if with_plan else None
-    return carry_out_check(file, plan, stop=lambda: False, operator=nobody(), tell=lambda text: None)
+    return carry_out_check(file, plan, stop=StopRequest(), operator=nobody(), tell=lambda text: None)
 
 
 def by_name(record: CheckRecord) -> dict[str, CheckItem]:
@@ -307,8 +308,15 @@ def test_a_pin_that_leaks_after_its_test_is_flagged_and_its_neighbour_is_not(tmp
 def test_a_check_that_is_stopped_is_not_kept_and_leaves_the_bench_safe(tmp_path: Path) -> None:
     with bench_file(tmp_path, board_text({"D1": SOUND})) as file:
         heard: list[str] = []
+        stop = StopRequest()
+
+        def tell(text: str) -> None:
+            heard.append(text)
+            if text == "meter memory":
+                stop.ask("SIGINT")
+
         with pytest.raises(StopRequestedError):
-            carry_out_check(file, None, stop=lambda: "meter memory" in heard, operator=nobody(), tell=heard.append)
+            carry_out_check(file, None, stop=stop, operator=nobody(), tell=tell)
         assert heard[-1] == "meter memory"
         assert [path.name for path in checks_folder(file).iterdir()] == []
         assert checked(file, datetime.now(UTC), 0.01).state == "none"
@@ -328,7 +336,8 @@ def test_the_command_says_every_item_in_a_line_and_ends_with_3_where_one_fails(
     assert "a relay is welded (press, rail or select)" in relays
     assert any(line.startswith("not determined  link watch") for line in said)
     assert any(line.startswith("test bench: ") and "1 fail" in line for line in said)
-    assert said[-1].startswith("written: ")
+    assert said[-2].startswith("written: ")
+    assert said[-1].startswith("NOT VERIFIED: bus: reads 3.305 V after every relay reports open: a contact is welded")
 
 
 @pytest.mark.parametrize("planted", ["link", "file"])

@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import json
 import os
+import queue
 import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+import warnings
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from drivers.claim import claim
+from drivers.dialect import Dialect
 from drivers.errors import LinkError
+from drivers.safe_state import look_at_bus
 from harness import guard
 from harness.errors import SafetyError
-from harness.safety import Safety
+from harness.safety import SILENT_S, Safety
 
 GUARD = Path(guard.__file__)
 
@@ -30,6 +35,8 @@ class LatchedOutput:
     def __init__(self, deaf_for: int = 0, stuck: bool = False) -> None:
         self.on = True
         self.heard: list[str] = []
+        self.reads = ""
+        self.told_off: Callable[[], object] = lambda: None
         self._deaf = deaf_for
         self._stuck = stuck
         self._listener = socket.create_server(("127.0.0.1", 0))
@@ -55,6 +62,9 @@ class LatchedOutput:
         for part in line.split(";"):
             if part == "OUTP:STAT OFF" and not self._stuck:
                 self.on = False
+                self.told_off()
+            elif part == "READ?":
+                file.write(f"{self.reads}\n".encode())
             elif part == "OUTP:STAT?":
                 file.write(b"1\n" if self.on else b"0\n")
 
@@ -136,6 +146,107 @@ def test_a_lease_that_runs_out_ends_the_hanging_run_and_makes_safe(tmp_path: Pat
         assert not source.on
         finish(process)
     assert json.loads((tmp_path / "guard.json").read_text())["reason"] == "lease"
+
+
+def test_a_run_that_gives_no_sign_of_life_any_more_is_ended_and_made_safe(tmp_path: Path) -> None:
+    hanging = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
+    with latched() as source:
+        process = start_guard(source.steps(), pid=hanging.pid, report=tmp_path / "guard.json")
+        assert process.stdin is not None
+        for message in ('{"hang_s": 600}', '{"lease_s": 600}', '{"hang_s": 0.05}'):
+            process.stdin.write(message + "\n")
+        process.stdin.flush()
+        assert process.wait(timeout=30) == 0
+        assert hanging.wait(timeout=30) != 0
+        assert not source.on
+        finish(process)
+    assert json.loads((tmp_path / "guard.json").read_text())["reason"] == "hang"
+
+
+def test_a_sign_of_life_covers_no_press_and_a_lease_no_silence() -> None:
+    """Each has an end of its own; the first that comes counts."""
+    for messages, reason in (
+        ([{"hang_s": 600}, {"lease_s": 0.02}, {"hang_s": 600}], "lease"),
+        ([{"lease_s": 600}, {"hang_s": 0.02}, {"lease_s": 600}], "hang"),
+        ([{"lease_s": 0.01}, {"lease_s": None}, {"hang_s": 0.02}], "hang"),
+    ):
+        lines: queue.Queue[dict[str, Any] | None] = queue.Queue()
+        for message in messages:
+            lines.put(message)
+        assert guard._watch(lines) == reason
+
+
+@pytest.mark.skipif(not hasattr(os, "pidfd_open"), reason="only Linux tells of the end of a process that is no child")
+def test_a_child_that_keeps_the_line_to_the_guard_open_does_not_hide_the_end_of_the_run(tmp_path: Path) -> None:
+    with latched() as source:
+        run = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
+        process = start_guard(source.steps(), pid=run.pid, report=tmp_path / "guard.json")
+        run.kill()
+        run.wait(timeout=30)
+        assert process.wait(timeout=30) == 0  # though its input is still open, here
+        assert not source.on
+        finish(process)
+
+
+def test_what_drives_the_board_is_switched_off_after_what_presses_it() -> None:
+    order: list[str] = []
+    with latched() as relays, latched() as supply:
+        for name, instrument in (("relays", relays), ("supply", supply)):
+            instrument.told_off = partial(order.append, name)
+        steps = [{**supply.steps(), "phase": 4}, {**relays.steps(), "phase": 1}]
+        assert guard.make_all_safe(steps) == {}
+    assert order == ["relays", "supply"]
+
+
+def test_a_deaf_instrument_delays_the_next_phase_by_half_a_second_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(guard, "PHASE_S", 0.05)
+    with latched(stuck=True) as relays, latched() as supply:
+        problems = guard.make_all_safe([{**relays.steps(), "phase": 1}, {**supply.steps(), "phase": 4}], give_up_s=0.3)
+        assert list(problems) == [relays.resource]
+        assert not supply.on
+
+
+@pytest.mark.parametrize(
+    ("reads", "told"),
+    [
+        ("+1.2000000E-03", "the bus reads 0.001 V"),
+        (
+            "+3.2900000E+00",
+            "THE BUS reads 3.290 V after every relay was told to open: a contact is welded, or something else drives "
+            "the bus (a pin connected by hand may); take the rail away from the unit",
+        ),
+        (
+            "+9.9000000E+37",
+            "THE BUS is beyond the meter's range after every relay was told to open: a contact is welded, or something "
+            "else drives the bus (a pin connected by hand may); take the rail away from the unit",
+        ),
+        (
+            "#18",
+            "not proven at the contacts: the meter could not be read: ValueError: could not convert string to float: "
+            "'#18'",
+        ),
+    ],
+)
+def test_the_guard_reads_the_bus_once_all_is_open(reads: str, told: str) -> None:
+    with latched() as relays, latched() as meter:
+        meter.reads = reads
+        look = look_at_bus(meter.resource, Dialect("meter"))
+        assert look is not None
+        bus: list[str] = []
+        assert guard.make_all_safe([dict(look), {**relays.steps(), "phase": 1}], bus=bus) == {}
+        assert bus == [told]
+        assert meter.heard == ["", "ABOR", "TRIG:SOUR IMM", "FORM ASC", "TRIG:COUN 1", "READ?"]
+
+
+def test_a_bus_that_is_driven_is_told_and_no_success(tmp_path: Path) -> None:
+    with latched() as relays, latched() as meter:
+        meter.reads = "3.29"
+        look = look_at_bus(meter.resource, Dialect("meter"))
+        process = start_guard(relays.steps(), dict(look or {}), pid=0, report=tmp_path / "guard.json")
+        assert finish(process) == 1
+    report = json.loads((tmp_path / "guard.json").read_text())
+    assert report["not_verified"] == {}
+    assert report["bus"].startswith("THE BUS reads 3.290 V")
 
 
 def test_an_instrument_that_hangs_up_at_first_is_tried_again() -> None:
@@ -273,3 +384,49 @@ def test_a_run_that_is_gone_before_its_guard_is_up_leaves_no_traceback(said: boo
         assert output.on is not said
     assert process.stderr.read() == ("stuckpin guard: everything made safe\n" if said else "")
     process.stderr.close()
+
+
+def test_the_guard_hears_of_a_living_run_now_and_then_and_of_a_long_exchange_at_once() -> None:
+    safety, said = Safety([]), []
+    safety._guard = Told(said)  # type: ignore[assignment]
+    for _ in range(50):
+        safety.alive()
+    safety.alive(2.0)
+    assert said == [{"hang_s": SILENT_S}]
+    safety.alive(241.0)
+    safety.alive()
+    safety.alive()
+    assert said[1:] == [{"hang_s": SILENT_S + 241.0}, {"hang_s": SILENT_S}]
+
+
+class Told:
+    """A guard that is only told."""
+
+    def __init__(self, said: list[dict[str, Any]]) -> None:
+        self.stdin = self
+        self._said = said
+
+    def write(self, text: str) -> None:
+        self._said.append(json.loads(text))
+
+    def flush(self) -> None: ...
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork here")
+def test_a_process_that_a_procedure_forks_keeps_nothing_from_the_guard(tmp_path: Path) -> None:
+    """The copy of the guard's line that a child held used to hide the end of the run, and its copies of links kept an
+    instrument for one client from everybody."""
+    with latched() as source:
+        safety, closed = Safety([source.steps()], tmp_path / "guard.json"), tmp_path / "closed"
+        safety.start()
+        safety.kept_from_children(closed.touch)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # that this process has threads, is the point
+            child = os.fork()
+        if child == 0:
+            os._exit(0 if safety._guard is None else 1)
+        assert os.waitpid(child, 0)[1] == 0
+        assert closed.exists()
+        safety.lease(10.0)
+        safety.stand_down()
+        assert source.on

@@ -21,6 +21,7 @@ MAY_IMPORT = {
 EXPORTS: dict[str, dict[str, set[str]]] = {
     "drivers": {
         "drivers.address": {"address_key"},
+        "drivers.attended_link": {"AttendedLink"},
         "drivers.bare_bus": {"BareBus", "BareLog"},
         "drivers.bench": {"Bench"},
         "drivers.board": {"Board"},
@@ -47,7 +48,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.operator": {"Operator"},
         "drivers.rail": {"AtEnd", "Rail"},
         "drivers.relay_board": {"RelayBoard"},
-        "drivers.safe_state": {"safe_state"},
+        "drivers.safe_state": {"SafeSteps", "look_at_bus", "safe_state"},
         "drivers.serial_link": {"open_serial_link"},
         "drivers.served_clock": {"ServedClock"},
         "drivers.socket_link": {"open_socket_link"},
@@ -57,7 +58,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.switch": {"Switch"},
         "drivers.told_clock": {"ToldClock"},
         "drivers.visa_link": {"open_visa_link"},
-        "drivers.ways_to_rail": {"BusLook"},
+        "drivers.ways_to_rail": {"BusLook", "FALLS_BELOW_OHM"},
         "drivers.wire_log": {"Tap", "WireEvent"},
         "drivers.wiring": {"Channel", "Wiring"},
     },

@@ -19,6 +19,7 @@ from harness.errors import UserFileError
 from harness.plan import plan_from_text
 from harness.recorded import import_folder
 from harness.reporting import write_derived
+from harness.signals import StopRequest
 from harness.summary import summary_lines
 from results.analysis.analysis import analyse_folder
 from results.analysis.findings import PinFinding, RunFinding
@@ -193,7 +194,7 @@ def test_a_bench_that_presses_to_ground_is_checked_too(tmp_path: Path) -> None:
     board = mirrored_board({"D3": PINS["D3"]})
     with simulated(tmp_path, board) as resources:
         bench = bench_from_text(mirrored_bench(resources, ("D3",)), tmp_path / "bench.toml")
-        record = carry_out_check(bench, None, stop=lambda: False, operator=nobody(), tell=str).record
+        record = carry_out_check(bench, None, stop=StopRequest(), operator=nobody(), tell=str).record
     assert [item.name for item in record.failed] == []
     wiring = World(parse_board(board)).wiring
     there = {"press": "press", "rail": "rail", "discharge": "discharge", "fit.8.2 kΩ": "fit 8200"}

@@ -40,5 +40,5 @@ def test_the_wheel_says_its_licence_and_its_command(wheel: zipfile.ZipFile) -> N
         name.split(".dist-info/")[1]: wheel.read(name).decode() for name in wheel.namelist() if ".dist-info/" in name
     }
     assert about["licenses/LICENSE"] == (HOUSE / "LICENSE").read_text(encoding="utf-8")
-    assert "stuckpin = harness.cli:main" in about["entry_points.txt"]
+    assert "stuckpin = harness.entry:main" in about["entry_points.txt"]
     assert "License-Expression: MIT" in about["METADATA"]

@@ -201,8 +201,10 @@ def test_what_neither_run_nor_guard_can_prove_is_said(
     with FaultyWire(resources["relay_board"], at=r"^OPEN 1$", nth=2, fault="closed") as wire:
         result = run_with(tmp_path, resources, "relay_board", wire, "relay", events)
     assert "command 'OPEN 1'" in str(result.error)
-    (problem,) = result.not_verified
+    problem, driven = result.not_verified
     assert problem.startswith(f"relay_board: relays not proven open: {wire.resource}: not opened")
+    # Not only unproven: the meter sees that the pin is pressed.
+    assert re.fullmatch(r"bus: reads 3\.\d+ V: it is still driven; take the rail away from the unit", driven)
     (prompt,) = [event.text for event in events if isinstance(event, Prompt)]
     assert prompt.startswith("not proven safe (relay_board: relays not proven open: ")
     assert prompt.endswith("the guard tries on for up to 10 s; take the rail away from the unit if you can")
