@@ -41,9 +41,10 @@ SAFE_AGAIN_S = 0.25
 """Real seconds between two tries to prove the bench safe: what may be pressed is not left alone for longer."""
 
 
-def failed(error: Exception) -> Observation:
-    """What stands in the record of a trial that an error ended."""
-    return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(str(error),))
+def failed(error: Exception, role: str = "") -> Observation:
+    """What stands in the record of a trial that an error ended; `role`: of the instrument whose address it names."""
+    told = f"{role} {error}" if role else str(error)
+    return Observation(Trace(np.empty(0), np.empty(0)), outcome="failed", notes=(told,))
 
 
 class Recovery:
@@ -87,7 +88,8 @@ class Recovery:
                 observation = failed(exc)
                 self._folder.append(trial, observation)
             except BenchError as exc:
-                observation = failed(exc)
+                # A wire knows its address only.
+                observation = failed(exc, self._bench.role_of(getattr(exc, "resource", "")))
                 self._recover(exc, trial, observation, is_last=is_last)
             else:
                 self._folder.append(trial, observation)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import select
 import socket
 import struct
@@ -14,14 +15,16 @@ CHUNK = 65_536
 
 
 class Far:
-    """A connection to an instrument's own port: `TCPIP::host::port::SOCKET`, or the path of a serial line."""
+    """A connection to an instrument's own port: `TCPIP::host::port::SOCKET`, `socket://host:port`, or the path of a
+    serial line."""
 
     def __init__(self, resource: str) -> None:
         self._socket: socket.socket | None = None
         self._line = -1
-        if resource.startswith("TCPIP"):
-            _, host, port, _ = resource.split("::")
-            self._socket = socket.create_connection((host, int(port)), timeout=5.0)
+        found = re.fullmatch(r"TCPIP::(.+)::(\d+)::SOCKET|socket://(.+):(\d+)", resource)
+        if found:
+            host, port = found[1] or found[3], int(found[2] or found[4])
+            self._socket = socket.create_connection((host, port), timeout=5.0)
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         else:
             self._line = os.open(resource, os.O_RDWR | os.O_NOCTTY)

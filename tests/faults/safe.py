@@ -24,8 +24,12 @@ def not_safe(resources: Mapping[str, str]) -> list[tuple[str, str]]:
     return [(role, answer) for role, answer in answers.items() if answer != SAFE[role][1]]
 
 
+FORGOTTEN_S = 1.0
+"""Bench seconds without power after which no pin is latched any more."""
+
+
 def put_in_order(resources: Mapping[str, str]) -> None:
-    """Make the bench safe for the next run, whatever became of it."""
+    """Make the bench as it was before the first run, whatever became of it."""
     for role, command in (
         ("switch", "ROUT:OPEN:ALL;:ROUT:CLOS:STAT?"),
         ("source", "OUTP:STAT OFF;:OUTP:SMOD HIMP;:OUTP:STAT?"),
@@ -33,13 +37,18 @@ def put_in_order(resources: Mapping[str, str]) -> None:
         ("relay_board", "OPEN ALL"),
     ):
         _asked(resources[role], command)
+    # What the display shows is the key of all chance.
+    _asked(resources["meter"], '*CLS;:DISP:TEXT "";TEXT?')
+    now_s = float(_asked(resources["clock"], "NOW?"))
+    while float(_asked(resources["clock"], f"UNTIL {now_s + FORGOTTEN_S!r}")) < now_s + FORGOTTEN_S - 1e-6:
+        pass
 
 
 def _asked(resource: str, query: str) -> str:
     """What an instrument answers over a connection of its own; old replies in a serial line are passed over."""
     far = Far(resource)
     try:
-        if not resource.startswith("TCPIP"):
+        if resource.startswith("/"):
             _empty(far)
         far.write(query.encode() + b"\n")
         data, deadline_s = b"", time.monotonic() + ANSWER_S

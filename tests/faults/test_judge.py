@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import socket
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -68,6 +69,7 @@ def test_an_undisturbed_run_is_complete_and_right(
     [
         ("hold_v", 3.0),
         ("rail_v", None),
+        ("rail_v", 3.301),
         ("supply_a", 6.2e-3),
         ("reads_settled", "low"),
         ("contact", "not proven"),
@@ -83,14 +85,13 @@ def test_a_reading_that_is_another_is_wrong(
     assert not verdict.holds
 
 
-def test_a_finding_beyond_its_uncertainty_is_wrong_and_one_within_is_not(
+def test_a_finding_that_is_another_is_wrong_though_by_a_last_bit(
     undisturbed: RunResult, truth: Truth, resources: Mapping[str, str]
 ) -> None:
     settled = truth.trials[LABEL].settled
     assert settled is not None
-    for sigmas, is_wrong in ((1.0, False), (4.0, True)):
-        other = with_finding(truth, settled=Value(settled.value + sigmas * settled.u, settled.u))
-        assert bool(judged(undisturbed, other, (), resources).wrong) is is_wrong
+    other = with_finding(truth, settled=Value(math.nextafter(settled.value, 9.0), settled.u))
+    assert judged(undisturbed, other, (), resources).wrong[0].startswith(f"{LABEL}: settled ")
     (wrong,) = judged(undisturbed, with_finding(truth, verdict="released"), (), resources).wrong
     assert wrong == f"{LABEL}: verdict stuck high, true released"
 

@@ -113,7 +113,7 @@ def waits(monkeypatch: pytest.MonkeyPatch) -> list[float]:
 def test_a_lost_instrument_is_back_and_the_trial_made_again_with_both_tries_kept(tmp_path: Path) -> None:
     hand = Hand(tmp_path, goes=[LOST])
     assert hand.make() == "measured"
-    assert hand.tried() == [("failed", str(LOST)), ("measured", "")]
+    assert hand.tried() == [("failed", f"meter {LOST}"), ("measured", "")]
     assert hand.folder.tries() == {1: 2}
     [happening] = hand.folder.happenings()
     assert (happening.kind, happening.role, happening.sequence, happening.tries) == ("recovered", "meter", 1, 1)
@@ -168,7 +168,7 @@ def test_the_waits_double_from_the_first_to_the_longest(tmp_path: Path, waits: l
     assert told.startswith(f"meter lost ({LOST}): not recovered in 5 tries within ")
     assert told.endswith(" s, at last: meter: not opened: refused")
     assert hand.bench.state == "safe"
-    assert hand.tried() == [("failed", str(LOST))]
+    assert hand.tried() == [("failed", f"meter {LOST}")]
     [happening] = hand.folder.happenings()
     assert (happening.kind, happening.tries, happening.text) == ("not recovered", 5, told)
 
@@ -199,7 +199,7 @@ def test_without_a_recovery_the_first_fault_is_raised_as_it_is(tmp_path: Path) -
     with pytest.raises(LinkClosedError) as caught:
         hand.make()
     assert caught.value is LOST
-    assert hand.tried() == [("failed", str(LOST))]
+    assert hand.tried() == [("failed", f"meter {LOST}")]
     assert hand.folder.happenings() == ()
 
 
@@ -318,7 +318,7 @@ def test_a_stop_request_ends_the_waiting_at_once(tmp_path: Path) -> None:
     refuses(hand.link("meter"), 99, lambda: setattr(hand.rig, "stop", True))
     with pytest.raises(StopRequestedError):
         hand.make()
-    assert hand.tried() == [("failed", str(LOST))]
+    assert hand.tried() == [("failed", f"meter {LOST}")]
     assert hand.bench.state == "safe"
 
 

@@ -57,6 +57,15 @@ def test_the_rail_ramps_and_falls_with_the_slew_of_the_supply() -> None:
     assert supply.world.rail_v() == 0.0
 
 
+def test_a_supply_switched_off_and_on_at_once_comes_back_to_its_level() -> None:
+    """Used to stay on its way down to 0 V: it was compared with where the rail stood, not with where it went."""
+    supply = _supply()
+    _on(supply, 3.3)
+    ask(supply, "OUTP OFF;:OUTP ON")
+    supply.world.move_to(1.0)
+    assert supply.world.rail_v() == pytest.approx(3.3)
+
+
 @pytest.mark.parametrize("volts", [3.0, 3.3, 3.6])
 def test_the_unit_at_rest_draws_its_quiescent_current_as_a_conductance(volts: float) -> None:
     """Ohm's law: 6.6 mA at 3.3 V are 2 mS."""
