@@ -32,6 +32,7 @@ class BenchPress(BenchParts):
         self._state.require("hold")
         self._rail_for(f"hold of {', '.join(pins)}", "relay")
         self._holder.check(pins, self._at_least("relay", level_v))
+        self._interlock.wear.keep()
         with self._state.moving("hold"):
             self._holder.close(pins, with_press=with_press)
         with undoing(self._end_hold):
@@ -100,6 +101,7 @@ class BenchPress(BenchParts):
         rail_v = self._rail_for(what, path)
         if path == "source":
             check_level(what, self.limits, level_v, rail_v)
+        self._interlock.wear.keep()
         with self._state.moving("press"):
             self._path, self._level_v = path, level_v
             self._presser.make(pin, path, level_v, hold_s, rail_v)

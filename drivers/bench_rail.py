@@ -111,6 +111,7 @@ class BenchRail(BenchParts):
         """
         self._state.require("measure rail")
         self._bus.check_free()
+        self._interlock.wear.keep()
         self._rail_v = None
         with self._state.moving("measure rail"), self._bus.alone():
             self._bare = BareBus(

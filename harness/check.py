@@ -12,6 +12,7 @@ from drivers.bench import Bench
 from drivers.operator import Operator
 from harness.bench_file import BenchFile
 from harness.check_settings import check_settings
+from harness.contact_ledger import ContactLedger
 from harness.errors import UserFileError
 from harness.opening import GUARD_REPORT, opened_bench
 from harness.plan import Plan
@@ -59,6 +60,7 @@ def carry_out_check(
     started = datetime.now(UTC).replace(microsecond=0)
     _make(folder)
     rail = None if plan is None else plan.rail
+    contacts = ContactLedger(file, tell)
     wire = WireRecord(file, tell)
     plan_text = "" if plan is None else plan.text
     try:
@@ -70,6 +72,7 @@ def carry_out_check(
             not_verified,
             tell,
             wire=wire,
+            contacts=contacts,
             rail_v=None if rail is None else rail.voltage_v,
             at_end="off" if rail is None else rail.at_end,
         ) as bench:

@@ -38,6 +38,8 @@ from drivers.visa_link import open_visa_link
 from drivers.ways_to_rail import FALLS_BELOW_OHM
 from drivers.wire_log import Tap
 from harness.bench_file import BenchFile
+from harness.contact_ledger import ContactLedger
+from harness.errors import UserFileError
 from harness.guard import GIVE_UP_S
 from harness.safety import Safety
 from harness.signals import StopRequest
@@ -60,6 +62,7 @@ def opened_bench(
     tell: Callable[[str], None],
     *,
     wire: WireRecord,
+    contacts: ContactLedger,
     rail_v: float | None = None,
     at_end: AtEnd = "off",
     foreign_code: bool = False,
@@ -73,6 +76,8 @@ def opened_bench(
     nothing for SILENT_S is ended by it.
 
     `foreign_code`: a procedure of somebody else's is carried out, which may leave threads behind.
+
+    The closings of every contact go on where `contacts` has them, and are kept there before each press and at the end.
 
     A supply of the board is switched on at `rail_v` (None: left as it stands), and at the end off, or left on at it.
 
@@ -90,6 +95,7 @@ def opened_bench(
         # What whoever comes second is told of this process.
         facts = {"bench file": str(Path(file.path).absolute()), "folder": str(guard_report.parent.absolute())}
         held = open_things.enter_context(claim((table.resource for table in tables.values()), facts=facts))
+        contacts.begin()
         # A supply that is to stay on is no business of the guard: it stays as it is.
         made_safe = {role: table for role, table in tables.items() if role != "supply" or at_end == "off"}
         steps = safe_state([(role, table.resource, dialects[role]) for role, table in made_safe.items()])
@@ -102,7 +108,8 @@ def opened_bench(
         open_things.callback(_end, safety, not_verified, tell, frozenset(made_safe), ours)
         open_things.enter_context(_heard(stop, safety))
         clock = _clock(file, stop.asked, open_things, wire)
-        interlock = _interlock(file, clock)
+        wear = ContactWear(file.driver_limits(), clock, before=contacts.before, keep=contacts.keep, say=tell)
+        interlock = _interlock(file, wear)
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():
             link = _open(role, table.resource, file.bench.visa, wire.tap(role))
@@ -117,6 +124,15 @@ def opened_bench(
             yield bench
         finally:
             not_verified[:] = bench.make_safe()
+            _keep(wear, tell)
+
+
+def _keep(wear: ContactWear, tell: Callable[[str], None]) -> None:
+    """All is safe by now: a count that cannot be kept any more is said, and hides no error of the run."""
+    try:
+        wear.keep()
+    except UserFileError as exc:
+        tell(str(exc))
 
 
 @contextmanager
@@ -231,7 +247,7 @@ def _assemble(
     )
 
 
-def _interlock(file: BenchFile, clock: Clock) -> Interlock:
+def _interlock(file: BenchFile, wear: ContactWear) -> Interlock:
     """What every message to this bench goes through."""
     limits, supply, chamber = file.driver_limits(), file.supply, file.chamber
     ratings = Ratings(
@@ -239,7 +255,7 @@ def _interlock(file: BenchFile, clock: Clock) -> Interlock:
         supply_a=0.0 if supply is None else supply.current_limit_a,
         chamber_c=(0.0, 0.0) if chamber is None else (chamber.lowest_c, chamber.highest_c),
     )
-    return Interlock(limits, file.driver_wiring(), ContactWear(limits, clock), ratings)
+    return Interlock(limits, file.driver_wiring(), wear, ratings)
 
 
 def _rail(

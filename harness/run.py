@@ -16,6 +16,7 @@ from drivers.errors import BenchError, StopRequestedError
 from drivers.operator import Operator
 from harness.bench_file import BenchFile
 from harness.checked import Checked, checked
+from harness.contact_ledger import ContactLedger
 from harness.errors import HarnessError, UserFileError
 from harness.events import BenchMadeSafe, Listener, Prompt, RunEnded, RunStarted
 from harness.making_trials import make_trials
@@ -72,6 +73,7 @@ def carry_out(
     not_verified: list[str] = []
     wire = WireRecord(file, lambda text: listen(Prompt(text)))
     opened: Bench | None = None
+    contacts = ContactLedger(file, lambda text: listen(Prompt(text)))
     with ExitStack() as claimed:
         try:
             parent.mkdir(parents=True, exist_ok=True)
@@ -91,6 +93,7 @@ def carry_out(
                 not_verified,
                 lambda text: listen(Prompt(text)),
                 wire=wire,
+                contacts=contacts,
                 rail_v=plan.rail.voltage_v,
                 at_end=plan.rail.at_end,
                 foreign_code=bool(procedure.path),
@@ -103,6 +106,7 @@ def carry_out(
                     refuse_another_instrument(resumed.record, bench.identities)
                     folder = resumed
                     _go_on(folder, bench, ended, operator_name, resumed_notes)
+                contacts.begin_run(folder.record.run, folder.record.contacts)
                 wire.write_into(folder.path, folder.record.run)
                 listen(RunStarted(folder.record, folder.path, frozenset(folder.done())))
                 make_trials(bench, folder, procedure, plan, file, listen)
@@ -118,7 +122,7 @@ def carry_out(
                 listen(BenchMadeSafe(tuple(not_verified), "" if opened is None else opened.proof))
         if folder is not None:
             reason = f" ({stop.reason})" if isinstance(error, StopRequestedError) and stop.reason else ""
-            error = _close(folder, error, f"{error}{reason}", not_verified, wire.problem)
+            error = _close(folder, error, f"{error}{reason}", not_verified, wire.problem, contacts)
     listen(RunEnded("" if error is None else str(error), isinstance(error, StopRequestedError)))
     return RunResult(folder, error, tuple(not_verified))
 
@@ -171,13 +175,19 @@ def software() -> dict[str, str]:
 
 
 def _close(
-    folder: RunFolder, error: Exception | None, why: str, not_verified: Sequence[str], wire_problem: str
+    folder: RunFolder,
+    error: Exception | None,
+    why: str,
+    not_verified: Sequence[str],
+    wire_problem: str,
+    contacts: ContactLedger,
 ) -> Exception | None:
     """Say in the record how the run ended; seal it where every planned trial was made. Returns what went wrong."""
     notes = [f"ended early: {why}"] if error is not None else []
     notes += [wire_problem] if wire_problem else []
     notes += [f"not verified to be safe at the end: {line}" for line in not_verified]
-    record = folder.record
+    notes += contacts.notes()
+    record = replace(folder.record, contacts=contacts.counts())
     try:
         if error is not None:
             folder.tell(Happening("ended early", _now(), why))

@@ -12,6 +12,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from results.errors import RecordError
 from results.record.check import CheckRecord
+from results.record.contact_count import ContactCount
 from results.record.coupon import Coupons
 from results.record.trial import NO_CAPACITOR, Capacitor, Condition, Pin, Resistor, Trial
 
@@ -257,6 +258,7 @@ class RunRecord:
     `check`: the newest check of the bench, whatever its `check_state`; None where there was none of this bench file.
     `plan_file`, `bench_file`: where the files came from, as absolute paths. `procedure_sha256`: of the procedure file
     of one's own, empty where there is none. `finished_utc`: when the last trial was made and the bus found in order.
+    `contacts`: how often each relay of the bench has closed, as counted up to where the run ended.
     """
 
     run: str
@@ -299,6 +301,7 @@ class RunRecord:
     bench_file: str = ""
     procedure_sha256: str = ""
     finished_utc: str = ""
+    contacts: tuple[ContactCount, ...] = ()
     format: int = FORMAT
 
     def levels_at(self, rail_v: float) -> Levels:

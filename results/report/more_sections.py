@@ -8,6 +8,7 @@ from results.analysis.findings import RunFinding
 from results.report.bench_check import bench_check_section
 from results.report.budgets_section import budget_sections
 from results.report.conditions_section import conditions_section
+from results.report.contacts_section import contacts_section
 from results.report.dwell_section import dwell_section
 from results.report.fit_section import fit_section
 from results.report.fold_section import fold_sections
@@ -41,6 +42,7 @@ MAKERS: tuple[Maker, ...] = (
     spread_section,
     interruption_section,
     recovery_section,
+    contacts_section,
     bench_check_section,
     budget_sections,
 )

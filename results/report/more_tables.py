@@ -9,6 +9,7 @@ from results.analysis.findings import RunFinding
 from results.report.advice_csv import has_advice, write_advice_csv
 from results.report.bench_check import has_check, write_checks_csv
 from results.report.budgets_csv import has_budgets, write_budgets_csv
+from results.report.contacts_section import has_contacts, write_contacts_csv
 from results.report.dwells_csv import has_dwells, write_dwells_csv
 from results.report.fold_section import has_fold_margins, write_fold_margins_csv
 from results.report.latching import has_latching, write_latching_csv
@@ -37,6 +38,7 @@ TABLES: dict[str, tuple[Callable[[RunFinding], bool], Writer]] = {
     "budgets.csv": (has_budgets, write_budgets_csv),
     "trial_budgets.csv": (has_trial_budgets, write_trial_budgets_csv),
     "fold_margins.csv": (has_fold_margins, write_fold_margins_csv),
+    "contacts.csv": (has_contacts, write_contacts_csv),
     "remedies.csv": (has_remedies, write_remedies_csv),
     "recoveries.csv": (has_recoveries, write_recoveries_csv),
 }

@@ -75,6 +75,7 @@ from results.quantity import show
 from results.report.advice_csv import write_advice_csv
 from results.report.bench_check import write_checks_csv
 from results.report.budgets_csv import write_budgets_csv
+from results.report.contacts_section import write_contacts_csv
 from results.report.dwells_csv import write_dwells_csv
 from results.report.fold_section import write_fold_margins_csv
 from results.report.latching import write_latching_csv
@@ -286,6 +287,7 @@ def test_a_refusal_reads_as_the_page_says() -> None:
         ("budgets.csv", write_budgets_csv),
         ("trial_budgets.csv", write_trial_budgets_csv),
         ("fold_margins.csv", write_fold_margins_csv),
+        ("contacts.csv", write_contacts_csv),
         ("remedies.csv", write_remedies_csv),
         ("recoveries.csv", write_recoveries_csv),
     ],
