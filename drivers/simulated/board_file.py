@@ -18,6 +18,8 @@
     [relays]     operate_s, release_s, spread, closing_bounces, opening_bounces, bounce_s, on_ohm, off_ohm
     [button]     the same for the hand's push button
     [faults]     welded = ["press"], never_closes = ["select D4"]
+    [ports]      clients = "many"     # how many connections each SCPI instrument takes at a time; or "one, others wait"
+                                      # (until the first one ends), or "one, others are refused"
 
     [wiring]     hand_press_resistor_ohm = 1000.0
     press_to = "rail"                 # or "ground": where press and push button lead
@@ -237,6 +239,13 @@ def parse_channel(text: Any) -> Channel:
     return Channel("switch" if device == "switch" else "relay_board", int(number))
 
 
+Clients = Literal["many", "one, others wait", "one, others are refused"]
+
+
+class PortsPart(Part):
+    clients: Clients = "many"
+
+
 class PathPart(Part):
     """A relay and the resistor in series with it; its true value is drawn within `tolerance`, or `true_ohm` says it."""
 
@@ -415,6 +424,7 @@ class Board(Part):
     relays: ContactPart = ContactPart()
     button: ButtonPart = ButtonPart()
     faults: FaultsPart = FaultsPart()
+    ports: PortsPart = PortsPart()
     wiring: WiringPart = WiringPart()
     pins: Annotated[tuple[PinPart, ...], Field(min_length=1)]
     coupons: tuple[CouponPart, ...] = ()

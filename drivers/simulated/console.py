@@ -6,6 +6,7 @@ the bench time to wait for. All three refuse what they do not know in one line, 
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Generator, Mapping
 from typing import get_args
@@ -136,7 +137,7 @@ class BoardConsole:
 
 
 class Hand:
-    """A person at the bench: `CLIP`, `PRESS`, `RELEASE`, `FIT`, `CLEAN`, `LIFT`, `TEMPERATURE`, `RESTART` (see
+    """A person at the bench: `CLIP`, `PRESS`, `RELEASE`, `FIT`, `CLEAN`, `LIFT`, `TEMPERATURE`, `RESTART`, `LOOK` (see
     serve.py).
 
     `restarts`: role -> what makes that instrument restart, told whether its connections break. Wrong: `ERR <text>`.
@@ -148,8 +149,11 @@ class Hand:
 
     def run(self, line: str) -> Answer:
         yield from ()
+        words = line.split()
+        if words == ["LOOK"]:
+            return json.dumps(self.world.seen())
         try:
-            self._act(line.split())
+            self._act(words)
         except (NoSuchNameError, ValueError) as exc:
             return f"ERR {exc}"
         return "OK"

@@ -17,6 +17,7 @@ from functools import partial
 from types import TracebackType
 from typing import NamedTuple, Protocol, TypeVar
 
+from drivers.simulated.board_file import Clients
 from drivers.simulated.clock import Clock
 from drivers.simulated.command import MessageSplitter, asks
 from drivers.simulated.instrument import Instrument
@@ -241,10 +242,10 @@ class Ports:
                 with contextlib.suppress(OSError):
                     connection.shutdown(socket.SHUT_RDWR)
 
-    def tcp(self, session: Session) -> int:
-        """Serve on a free loopback port, any number of connections; returns its number."""
+    def tcp(self, session: Session, clients: Clients = "many") -> int:
+        """Serve on a free loopback port, so many connections at a time; returns its number."""
         listener = self._open.enter_context(socket.create_server(("127.0.0.1", 0)))
-        self._start(self._accept, listener, session)
+        self._start(self._accept, listener, session, clients)
         return int(listener.getsockname()[1])
 
     def serial(self, session: Session) -> str:
@@ -265,17 +266,25 @@ class Ports:
         self._start(self._session, TerminalWire(master), session)
         return os.ttyname(line)
 
-    def _start(self, target: Callable[..., None], *arguments: object) -> None:
+    def _start(self, target: Callable[..., None], *arguments: object) -> threading.Thread:
         self._threads = [thread for thread in self._threads if thread.is_alive()]
         thread = threading.Thread(target=target, args=arguments, daemon=True)
         self._threads.append(thread)
         thread.start()
+        return thread
 
-    def _accept(self, listener: socket.socket, session: Session) -> None:
+    def _accept(self, listener: socket.socket, session: Session, clients: Clients) -> None:
+        serving: threading.Thread | None = None
         while not self._stop.is_set():
-            if select.select([listener], [], [], LOOK_S)[0]:
+            if clients == "one, others wait" and serving is not None and serving.is_alive():
+                # Whoever connects meanwhile is connected by the system, and not answered.
+                serving.join(LOOK_S)
+            elif select.select([listener], [], [], LOOK_S)[0]:
                 connection, _ = listener.accept()
-                self._start(self._serve_connection, connection, session)
+                if clients == "one, others are refused" and serving is not None and serving.is_alive():
+                    connection.close()
+                else:
+                    serving = self._start(self._serve_connection, connection, session)
 
     def _serve_connection(self, connection: socket.socket, session: Session) -> None:
         self._connected[connection] = session

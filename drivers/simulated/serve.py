@@ -24,6 +24,8 @@ stands in board_file.py.
     CLEAN D1              what leaks from the rail over the board to that pin (rail_resistance_ohm) is gone
     LIFT D1 pad | LIFT D1 pin    that pin of the chip lifted off; the wire of D1 is on the pad, or on the lifted pin
     TEMPERATURE 358.15    the chamber, in kelvin, at once
+    LOOK                  answered by JSON: {"closed": ["press", …], "source": "open" or "voltage" or "current",
+                          "rail_v": 3.3, "bus_v": 0.0, "time_s": 12.5}: contacts, and not what instruments say of them
     RESTART meter | RESTART meter dropped    that instrument's power goes and comes back, in no time: its settings at
                           their defaults, outputs off, relays open, its error queue empty; or its connections break, too
 
@@ -89,7 +91,8 @@ def serve(
             **{role: scpi_session(instrument) for role, instrument in instruments.items()},
             **{role: line_session(device) for role, device in lines.items()},
         }
-        resources = {role: f"TCPIP::127.0.0.1::{ports.tcp(sessions[role])}::SOCKET" for role in instruments}
+        clients = board.ports.clients
+        resources = {role: f"TCPIP::127.0.0.1::{ports.tcp(sessions[role], clients)}::SOCKET" for role in instruments}
         resources |= {role: ports.serial(sessions[role]) for role in lines}
         devices: dict[str, Restarts] = {**instruments, **lines}
         restarts = {role: _restarting(device, ports, sessions[role]) for role, device in devices.items()}

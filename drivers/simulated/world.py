@@ -204,6 +204,17 @@ class World:
         """Keep the voltages from `time_s` on for `who`; None: no longer needed."""
         self._history.keep_from(who, time_s)
 
+    def seen(self) -> dict[str, object]:
+        """How contacts, source and rail really stand now, whatever their instruments say of them."""
+        self._catch_up(self.now_s)
+        return {
+            "closed": [name for name, contact in self.wiring.contacts.items() if contact.closed],
+            "source": self.wiring.drive.kind,
+            "rail_v": self.rail_v(),
+            "bus_v": self.bus_v(),
+            "time_s": self.now_s,
+        }
+
     def bus_v(self) -> float:
         """The bus now."""
         self._catch_up(self.now_s)

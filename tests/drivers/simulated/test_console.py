@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
+from drivers.simulated.circuit import Drive
 from drivers.simulated.console import BoardConsole, Hand, RelayBoard
 from drivers.simulated.world import World
 from tests.drivers.simulated.by_hand import IDEAL, MID_LEVEL, PATHS, board, carry_out
@@ -188,6 +191,24 @@ def test_the_chamber_warms_the_leak() -> None:
 )
 def test_the_hand_refuses_in_one_line(world: World, line: str, expected: str) -> None:
     assert carry_out(world, Hand(world), line) == expected
+
+
+def test_a_look_tells_how_contacts_source_and_rail_stand_and_not_what_instruments_say_of_them() -> None:
+    world = World(board(IDEAL + '[faults]\nwelded = ["discharge"]\n' + PATHS + PINS))
+    switch, hand = RelayBoard(world, "Invented Instruments,One,1,1"), Hand(world)
+    carry_out(world, switch, "CLOSE 1")
+    world.set_drive(Drive("voltage", to_v=2.0, limit=1e-3))
+    world.move_to(world.now_s + 0.05)
+    seen = json.loads(str(carry_out(world, hand, "LOOK")))
+    assert (seen["closed"], seen["source"]) == (["press", "discharge"], "voltage")
+    assert (seen["rail_v"], seen["time_s"]) == (3.3, world.now_s)
+    assert seen["bus_v"] == pytest.approx(1.65, abs=0.01)
+    carry_out(world, switch, "OPEN ALL")
+    world.set_drive(Drive())
+    world.move_to(world.now_s + 0.05)
+    assert carry_out(world, switch, "CLOSED?") == "NONE"
+    seen = json.loads(str(carry_out(world, hand, "LOOK")))
+    assert (seen["closed"], seen["source"]) == (["discharge"], "open")
 
 
 def test_a_coupon_latches_on_the_bus_and_no_console_knows_it() -> None:
