@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from drivers.as_set import not_as_set
-from drivers.errors import BenchError, InstrumentError
+from drivers.errors import BenchError, InstrumentError, LinkError
 from drivers.instrument import Instrument
 from drivers.message import refused
 
@@ -60,7 +60,12 @@ class Board:
     def prove_as_set(self) -> None:
         """Raises NotAsSetError where a pin is not set up as it was told since the last reset."""
         for pin, name in self._setups.items():
-            query, found = self._setup_of(pin)
+            try:
+                query, found = self._setup_of(pin)
+            except (LinkError, InstrumentError):
+                raise
+            except BenchError as exc:  # it refuses what it has answered before
+                query, found = self.instrument.dialect.text("setup_read", pin=pin), str(exc)
             if found != name:
                 raise not_as_set(self.instrument, f"the setup of {pin}", name, found, query)
 

@@ -23,12 +23,17 @@ class RelayBoard:
         self.open_all()
 
     def close(self, number: str) -> None:
-        """Close one relay. Raises WiringError unless the closed list then holds it."""
+        """Close one relay. Raises WiringError unless the closed list then holds it, or does once the command was sent
+        again: then the board had restarted in between (NotAsSetError)."""
         command = self.instrument.dialect.text("close", channel=number)
         self._command(command)
         closed = self.closed()
         if number not in closed:
-            raise WiringError(self._disobeyed(f"channel {number} reads back open", command))
+            self._command(command)
+            if number not in self.closed():
+                raise WiringError(self._disobeyed(f"channel {number} reads back open", command))
+            query = self.instrument.dialect.text("closed_list")
+            raise not_as_set(self.instrument, f"channel {number}", "closed", _listed(closed), query)
         self._told.add(number)
         self._refuse_other(closed)
 

@@ -4,6 +4,7 @@ HarnessError
 ├── UserFileError         a plan, bench or procedure file is wrong
 ├── CommandLineError      the command line is wrong
 ├── SafetyError           the guard cannot be had: nothing may be pressed
+├── TryFailedError        a try of a trial came to nothing, the bench being in order
 └── NotRecoveredError     the bench failed more often, or for longer, than the plan's retest rule bears
 
 Exit statuses: 0 every planned trial is valid and released, 1 any other verdict, 2 files or command line wrong, 3 the
@@ -84,6 +85,10 @@ class CommandLineError(HarnessError):
 
 class SafetyError(HarnessError):
     """The guard could not be started or is gone; without it nothing is pressed."""
+
+
+class TryFailedError(HarnessError):
+    """A try of a trial came to nothing on a bench in order (an overload, a board that refuses): another one may do."""
 
 
 class NotRecoveredError(HarnessError):

@@ -11,7 +11,7 @@ from drivers.errors import BenchError, StopRequestedError, WiringError
 from harness.bench_file import BenchFile
 from harness.bus_watch import BusWatch
 from harness.condition_watch import ConditionWatch
-from harness.errors import UserFileError
+from harness.errors import TryFailedError, UserFileError
 from harness.events import Listener, Prompt, TrialFinished, TrialStarted
 from harness.plan import Plan
 from harness.procedure_file import LoadedProcedure
@@ -78,8 +78,8 @@ def _once(
 ) -> Observation:
     """One try of a trial under its condition, on a bench that stands before and after it as it was told.
 
-    What its procedure could not do is in the observation. Raises BenchError for a fault of the bench, TooLateError
-    where the release came too late for its log, and UserFileError where a procedure of one's own is wrong.
+    What its pin would not do is in the observation. Raises BenchError for a fault of the bench, TooLateError and
+    TryFailedError where another try may do, and UserFileError where a procedure of one's own is wrong.
     """
     conditions.before(trial)
     bus.before(trial, settings)
@@ -100,6 +100,8 @@ def _observed(procedure: LoadedProcedure, bench: Bench, trial: Trial, settings: 
             raise  # a wire, an instrument, the wiring or a limit
         if bench.state == "fault":
             raise BenchError(f"{trial.label}: {exc}") from exc
+        if isinstance(exc, BenchError):
+            raise TryFailedError(str(exc)) from exc
         return failed(exc)
     except BaseException as exc:
         if not procedure.path:

@@ -23,7 +23,7 @@ from drivers.errors import (
     StopRequestedError,
     WiringError,
 )
-from harness.errors import NotRecoveredError
+from harness.errors import NotRecoveredError, TryFailedError
 from harness.events import BenchTold, Listener
 from harness.guard import GIVE_UP_S
 from harness.plan_tables import RetestTable
@@ -74,7 +74,7 @@ class Recovery:
     def made(self, trial: Trial, once: Callable[[], Observation]) -> Observation:
         """The observation of the last try of a trial, which `once` makes; it is on the disk.
 
-        Another try follows a release that came too late, and a fault of the bench once that is recovered. Raises
+        Another try follows one that came to nothing, and a fault of the bench once that is recovered. Raises
         BenchError or NotRecoveredError for a fault that ends the run; the try is on the disk then, too.
         """
         for tried in range(1, self._rules.tries + 1):
@@ -84,7 +84,7 @@ class Recovery:
                 observation = once()
             except StopRequestedError:
                 raise
-            except TooLateError as exc:
+            except (TooLateError, TryFailedError) as exc:
                 observation = failed(exc)
                 self._folder.append(trial, observation)
             except BenchError as exc:

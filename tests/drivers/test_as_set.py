@@ -9,10 +9,12 @@ import pytest
 from drivers import reply
 from drivers.as_set import prove, same_word
 from drivers.bench import Bench
+from drivers.board import Board
 from drivers.dialect import Dialect
 from drivers.errors import InstrumentError, LinkTimeoutError, NotAsSetError, ReplyError
 from drivers.instrument import Instrument
 from drivers.meter import Meter
+from drivers.relay_board import RelayBoard
 from drivers.switch import channel_list
 from tests.drivers.scripted import FunctionLink, HandTime, Rig, scpi
 
@@ -281,3 +283,21 @@ def test_a_reading_that_can_be_one_is_taken(volts: float) -> None:
     bench = rig.bench()
     bench.prepare()
     assert bench.voltage() == volts
+
+
+def test_a_relay_board_that_restarts_between_command_and_list_is_no_fault_of_the_wiring() -> None:
+    """Sent again, the command is carried out; a relay that is broken stays open (test_relay_board.py)."""
+    lists = ["NONE", "3"]
+    link = FunctionLink("port", lambda message: lists.pop(0) if message == "CLOSED?" else "OK")
+    with pytest.raises(NotAsSetError, match=r"^port: channel 3 was set to closed, .*; reply 'NONE'"):
+        RelayBoard(Instrument(link, Dialect("relay_board"), name="relay_board")).close("3")
+
+
+def test_a_board_that_refuses_to_say_how_a_pin_is_set_up_is_not_as_it_was() -> None:
+    answers = {"setup D1 off": "ok", "setup? D1": "off"}
+    board = Board(Instrument(FunctionLink("port", answers.__getitem__), Dialect("board"), name="board"))
+    board.setup("D1", "off")
+    board.prove_as_set()
+    answers["setup? D1"] = "error: not now"
+    with pytest.raises(NotAsSetError, match=r"^port: the setup of D1 was set to off, .*refused: error: not now"):
+        board.prove_as_set()

@@ -22,7 +22,7 @@ from drivers.errors import (
     StopRequestedError,
     WiringError,
 )
-from harness.errors import BENCH_FAILED, NotRecoveredError, exit_status
+from harness.errors import BENCH_FAILED, NotRecoveredError, TryFailedError, exit_status
 from harness.events import BenchTold, Event
 from harness.plan_tables import RetestTable
 from harness.recovery import Recovery
@@ -44,7 +44,7 @@ class Hand:
     path: Path
     rules: RetestTable = RULES
     rig: Rig = field(default_factory=lambda: Rig(volts=lambda rig: 3.3 if rig.closed else 0.0))
-    goes: list[BenchError | TooLateError] = field(default_factory=list)
+    goes: list[BenchError | TooLateError | TryFailedError] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     looks: list[str] = field(default_factory=list)
 
@@ -242,8 +242,12 @@ def test_wiring_that_disobeys_because_an_instrument_restarted_is_no_fault_of_the
     assert "it restarted (event status 128: power on)" in happening.text
 
 
-def test_a_release_that_came_too_late_is_another_try_and_no_recovery(tmp_path: Path) -> None:
-    late = TooLateError("release: came 0.8 s into the log")
+@pytest.mark.parametrize(
+    "late", [TooLateError("release: came 0.8 s into the log"), TryFailedError("meter: overload: beyond the 10 V range")]
+)
+def test_a_try_that_came_to_nothing_is_followed_by_another_and_no_recovery(
+    late: TooLateError | TryFailedError, tmp_path: Path
+) -> None:
     hand = Hand(tmp_path, goes=[late])
     assert hand.make() == "measured"
     assert hand.tried() == [("failed", str(late)), ("measured", "")]
