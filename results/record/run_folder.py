@@ -179,14 +179,21 @@ class RunFolder:
     def damage(self) -> list[str]:
         """What is wrong with the lines of the journal and the samples of its trials, one line a problem."""
         found = self._journal()
-        stored, unreadable = self._stored(found.entries)
+        whole, unreadable = self._intact(found.entries)
         problems = [*found.damaged, *([unreadable] if unreadable else [])]
         problems += [
             f"trial {entry.trial.sequence} ({entry.trial.label}): samples are damaged: checksum does not match"
-            for entry, trace in zip(found.entries, stored, strict=True)
-            if not unreadable and not samples.is_intact(trace, entry.samples)
+            for entry, intact in zip(found.entries, whole, strict=True)
+            if not unreadable and not intact
         ]
         return problems
+
+    def _intact(self, entries: Sequence[Entry]) -> tuple[list[bool], str]:
+        """Of each line whether its samples are those committed; where the table of them cannot be read, also why."""
+        if not self.sealed and (self.path / SAMPLES).exists():
+            return samples.intact(self.path / SAMPLES, [entry.samples for entry in entries]), ""
+        traces, unreadable = self._stored(entries)
+        return [samples.is_intact(trace, one.samples) for one, trace in zip(entries, traces, strict=True)], unreadable
 
     def seal(self) -> None:
         """Close the evidence: samples into traces.parquet, then the manifest. A sealed folder stays as it is.
@@ -233,13 +240,10 @@ class RunFolder:
 
     def _outcomes(self) -> dict[int, Outcome]:
         """What came of each trial that was made, its latest line counting; one whose samples are damaged has failed."""
-        if self.sealed:
-            return {trial.sequence: seen.outcome for trial, seen in self.observations()}
         entries = self._journal().entries
-        whole = samples.intact(self.path / SAMPLES, [entry.samples for entry in entries])
         return {
             entry.trial.sequence: entry.fields["outcome"] if intact else "failed"
-            for entry, intact in zip(entries, whole, strict=True)
+            for entry, intact in zip(entries, self._intact(entries)[0], strict=True)
         }
 
     def _journal(self) -> Journal:

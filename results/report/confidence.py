@@ -175,7 +175,7 @@ def _recovered(finding: RunFinding) -> _Limit:
 
 def _notes(finding: RunFinding) -> list[str]:
     """Notes on the whole run, less what the section on interruptions says of a run that was resumed."""
-    told = [one.text for one in interruptions(finding)] if times_resumed(finding) else []
+    told = [one.text for one in interruptions(finding) if one.text] if times_resumed(finding) else []
     return [note for note in (*finding.record.notes, *finding.notes) if not note.endswith(tuple(told))]
 
 

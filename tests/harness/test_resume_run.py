@@ -6,7 +6,7 @@ import errno
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +15,6 @@ import pytest
 from drivers.errors import InstrumentError
 from harness import cli
 from harness.bench_file import bench_from_text
-from harness.errors import exit_status
 from harness.events import Event, TrialFinished
 from harness.plan import plan_from_text
 from harness.procedure_file import load_procedure
@@ -107,6 +106,18 @@ def left_behind(lab: Path) -> RunFolder:
     return RunFolder.open(path)
 
 
+def command(
+    words: Sequence[object], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> tuple[int, list[str]]:
+    """Exit status and lines of a command that has nothing to complain of."""
+    monkeypatch.setattr(sys, "argv", ["stuckpin", *map(str, words)])
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    captured = capsys.readouterr()
+    assert captured.err == ""
+    return int(ended.value.code or 0), captured.out.splitlines()
+
+
 def die() -> None:
     raise KeyboardInterrupt("as if the program had ended here")
 
@@ -145,24 +156,38 @@ def test_a_run_that_died_goes_on_and_comes_to_what_an_undisturbed_one_comes_to(
     assert RunFolder.open(folder.path).problems() == []
 
 
+class FullAfter:
+    """A disk with room for so many trials and nothing after them."""
+
+    def __init__(self, trials: int) -> None:
+        self._left = trials
+        self._write = os.write
+
+    def __call__(self, handle: int, data: bytes) -> int:
+        name = Path(f"/proc/self/fd/{handle}").readlink()
+        if "runs" in name.parts:
+            self._left -= name.name == "samples.raw" and len(data) > 0
+            if self._left < 0:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return self._write(handle, data)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="which file a handle is, /proc tells")
 def test_a_full_disk_ends_a_run_safe_with_what_was_made_and_it_goes_on_once_there_is_room(
-    lab: Path, resources: dict[str, str], monkeypatch: pytest.MonkeyPatch
+    lab: Path, resources: dict[str, str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    write = os.write
-
-    def full(handle: int, data: bytes) -> int:
-        if str(Path(f"/proc/self/fd/{handle}").readlink()).endswith(("samples.raw", "journal.jsonl", "run.json.part")):
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        return write(handle, data)
-
+    monkeypatch.chdir(lab)
     with monkeypatch.context() as patch:
-        result = run(lab, Doing(2, lambda: patch.setattr(os, "write", full)))
-    assert isinstance(result.error, StorageError)
-    assert str(result.error).endswith("No space left on device")
-    assert exit_status(result.error) == 3
-    assert result.not_verified == ()
-    assert closed_relays(resources) == ("(@)", "NONE")
+        patch.setattr(os, "write", FullAfter(2))
+        status, lines = command(("run", "plan.toml", "--bench", "bench.toml", "--plain", "--no-pdf"), patch, capsys)
+    assert status == 3
     folder = left_behind(lab)
+    (ended,) = (line for line in lines if line.startswith("ended early: "))
+    assert re.search(r"samples\.raw: cannot add \d+ bytes at \d+: No space left on device$", ended)
+    (unreported,) = (line for line in lines if line.startswith("not reported: "))
+    assert unreported.endswith("trials.csv: cannot be written: No space left on device")
+    assert any(line.startswith("bench safe: every pin let go, every output off") for line in lines)
+    assert closed_relays(resources) == ("(@)", "NONE")
     assert folder.problems() == []
     assert len(folder.observations()) == 2
     finding = found(resume(folder))
@@ -204,14 +229,6 @@ def test_another_bench_is_refused_and_the_folder_stays_as_it_is(lab: Path) -> No
 def test_the_command_resumes_names_the_reason_and_seals_without_a_bench_where_all_is_made(
     lab: Path, resources: dict[str, str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def command(*words: object) -> tuple[int, list[str]]:
-        monkeypatch.setattr(sys, "argv", ["stuckpin", *map(str, words)])
-        with pytest.raises(SystemExit) as ended:
-            cli.main()
-        captured = capsys.readouterr()
-        assert captured.err == ""
-        return int(ended.value.code or 0), captured.out.splitlines()
-
     stop = StopRequest()
     events = Doing(3, lambda: stop.ask("test"))
     carry_out(
@@ -227,7 +244,8 @@ def test_the_command_resumes_names_the_reason_and_seals_without_a_bench_where_al
     with monkeypatch.context() as patch:
         # The disk has room for the last trial, and none for the seal.
         patch.setattr(RunFolder, "seal", lambda self: (_ for _ in ()).throw(StorageError(f"{self.path}: full")))
-        status, lines = command("resume", path, "--plain", "--no-pdf", "--unit", "T-1", "--operator", "A. Tester")
+        words = ("resume", path, "--plain", "--no-pdf", "--unit", "T-1", "--operator", "A. Tester")
+        status, lines = command(words, patch, capsys)
     assert status == 3
     assert lines[0].startswith("Test board T-1: 4 trials on 2 pins, 3 of them made before; evidence in ")
     assert [line.split()[0] for line in lines if "/4 " in line] == ["4/4"]
@@ -239,7 +257,7 @@ def test_the_command_resumes_names_the_reason_and_seals_without_a_bench_where_al
             .replace(resources[resource], "TCPIP::127.0.0.1::1::SOCKET"),
             encoding="utf-8",
         )
-    status, lines = command("resume", path, "--no-pdf")
+    status, lines = command(("resume", path, "--no-pdf"), monkeypatch, capsys)
     assert status == 1
     assert RunFolder.open(path).sealed
     finding = analyse_folder(path)

@@ -21,6 +21,7 @@ from harness.record import make_record
 from harness.resuming import confirm_unit, is_finished, open_to_resume, resumption
 from harness.same_bench import changed_in_place, interruption, refuse_another_instrument, resumed_now
 from harness.sequence import trials_in_order
+from results.errors import RecordError
 from results.record.check import CheckItem, CheckRecord, InPlace, sha256_of, write_check
 from results.record.happening import Happening
 from results.record.run_folder import RunFolder
@@ -209,6 +210,27 @@ def test_a_trial_whose_line_is_damaged_is_made_again_and_the_line_stays(lab: Pat
     folder.append(folder.record.planned[1], observation(2))
     assert folder.done() == {1, 2, 3}
     assert damaged in (folder.path / "journal.jsonl").read_bytes()
+
+
+@pytest.mark.parametrize("harm", ["gone", "empty", "noise"])
+@pytest.mark.parametrize("name", ["plan.toml", "bench.toml", "run.json", "journal.jsonl", "samples.raw"])
+def test_a_folder_with_a_harmed_file_goes_on_or_is_refused_by_name(lab: Path, name: str, harm: str) -> None:
+    path = begun(lab).path
+    if harm == "gone":
+        (path / name).unlink()
+    else:
+        (path / name).write_bytes(b"" if harm == "empty" else bytes(range(256)) * 9)
+    before = {one.name: one.read_bytes() for one in path.iterdir()}
+    try:
+        whole = resumption(open_to_resume(path))
+    except (RecordError, UserFileError) as exc:
+        # A plan without anything in it lacks several keys, each in a line that stands for itself.
+        assert all(name in line for line in str(exc).splitlines())  # noqa: PT017
+    else:
+        # What is lost of the two that grow is made again.
+        assert name in ("journal.jsonl", "samples.raw")
+        assert whole.folder.done() == frozenset()
+    assert {one.name: one.read_bytes() for one in path.iterdir()} == before
 
 
 def test_the_unit_is_known_by_its_console_or_by_its_serial(lab: Path) -> None:

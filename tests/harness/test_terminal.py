@@ -139,6 +139,16 @@ def test_long_dwells_are_told_apart_from_the_time_that_presses_take() -> None:
     assert "long dwell" not in live(EVENTS)
 
 
+def test_of_a_run_that_goes_on_the_trials_made_before_are_counted_and_take_no_time() -> None:
+    planned = replace(RECORD, planned=(*TRIALS, replace(TRIALS[1], sequence=3)))
+    events = (RunStarted(planned, Path("runs/x"), frozenset({1})), TrialStarted(TRIALS[1]))
+    assert plain(events)[0].endswith("3 trials on 2 pins, 1 of them made before; evidence in runs/x")
+    assert "1 of 3 trials, time left: not known yet" in live((*events, BenchMadeSafe(())))
+    finished = TrialFinished(TRIALS[1], observed(0.0))
+    assert plain((*events, finished))[-1].startswith("2/3  D2  ")
+    assert "2 of 3 trials, about " in live((*events, finished, BenchMadeSafe(())))
+
+
 def test_a_trace_is_sketched_from_0_to_its_highest_level() -> None:
     finding = TrialFinding(TRIALS[0], "stuck high", observed(1.6), None, None, None, None, None, "")
     bars = sketch(finding, 70)
