@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import importlib.metadata
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -30,11 +30,8 @@ from results.record.check import checks_in, sha256_of
 from results.record.run_folder import BENCH, PLAN, RECORD, RunFolder
 from results.record.run_record import RunRecord
 
-OF_THE_DAY = (
-    *("run", "started_utc", "version", "format", "instruments", "operator", "software", "notes", "finished_utc"),
-    *("bench_checked", "check", "check_state", "plan_file", "bench_file", "procedure_sha256"),
-)
-"""What of run.json does not follow from plan and bench."""
+OF_THE_DAY = ("run", "started_utc", "version", "notes")
+"""What is in every run.json and does not follow from plan and bench."""
 
 
 @dataclass(frozen=True)
@@ -161,7 +158,7 @@ def _version_notes(plan: Plan, file: BenchFile, folder: RunFolder) -> Iterator[s
     known = recorded_check(file, record, plan.trials.tolerance)
     planned = trials_in_order(plan, known.file)
     made = known.in_record(make_record(plan, known.file, planned, run="", started_utc="", version=version))
-    was, now = _follows(record), _follows(made)
+    was, now = _follows(record, made), _follows(made, made)
     if version != record.version:
         yield f"begun with stuckpin {record.version}, gone on with {version}"
         # The order of the run stands in its record, whatever another version would make of the plan.
@@ -175,6 +172,8 @@ def _version_notes(plan: Plan, file: BenchFile, folder: RunFolder) -> Iterator[s
     yield f"{RECORD}: {dotted(where)}: is {before}, {version} makes {after} of the same files"
 
 
-def _follows(record: RunRecord) -> dict[str, Any]:
-    """What of run.json follows from plan and bench."""
-    return {name: value for name, value in asdict(record).items() if name not in OF_THE_DAY}
+def _follows(record: RunRecord, made: RunRecord) -> dict[str, Any]:
+    """What of run.json follows from plan and bench: those fields that `made`, which was made of them, fills in."""
+    empty = {one.name: one.default_factory() if callable(one.default_factory) else one.default for one in fields(made)}
+    names = [name for name, default in empty.items() if name not in OF_THE_DAY and getattr(made, name) != default]
+    return {name: value for name, value in asdict(record).items() if name in names}
