@@ -60,11 +60,11 @@ def make_trials(
 
 
 def _as_found(once: Callable[[], Observation], recovery: Recovery) -> Observation:
-    """A board whose supply was switched off in a recovery is not as it was found."""
+    """A board whose supply was switched off since the run began is not as it was found."""
     observation = once()
     if not recovery.power_was_off:
         return observation
-    note = "made after a recovery that took the board's power away: not as it was found"
+    note = "the board's power was taken away before: not as it was found"
     return replace(observation, notes=(*observation.notes, note))
 
 

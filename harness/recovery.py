@@ -65,11 +65,12 @@ class Recovery:
         self._rules = rules
         self._listen = listen
         self._look_again = look_again
+        self._gone_on = any(one.kind == "resumed" for one in folder.happenings())
 
     @property
     def power_was_off(self) -> bool:
-        """Whether a recovery has switched the board off and on again."""
-        return bool(self.count) and self._bench.switches_off
+        """Whether the board was switched off since the run began: in a recovery, or when the run ended early."""
+        return (bool(self.count) or self._gone_on) and self._bench.switches_off
 
     def made(self, trial: Trial, once: Callable[[], Observation]) -> Observation:
         """The observation of the last try of a trial, which `once` makes; it is on the disk.

@@ -12,7 +12,7 @@ import pytest
 
 from drivers.bench import Bench
 from harness.demo import simulated_bench
-from harness.events import BenchTold, Event
+from harness.events import BenchTold, Event, Prompt
 from procedures.press_release import press_release
 from procedures.settings import PressSettings
 from results.record.observation import Observation
@@ -29,7 +29,7 @@ RETEST = '[retest]\nfirst_wait = "20 ms"\n'
 def resources(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
     """A simulated bench on which no time passes but by waiting: the computer's load costs no release."""
     path = tmp_path_factory.mktemp("simulated") / "board.toml"
-    path.write_text(board_text(PINS, "[supply]\non = true\n"), encoding="utf-8")
+    path.write_text(board_text(PINS, "[supply]\non = true\n[chamber]\n"), encoding="utf-8")
     with simulated_bench(path, stepped=True) as served:
         yield served
 
@@ -190,3 +190,39 @@ def test_a_board_that_resets_itself_in_mid_trial_is_set_up_again(
     [happening] = folder.happenings()
     assert happening.role == "board"
     assert "the setup of D2 was set to buffer off, it reads back another" in happening.text
+
+
+def test_a_chamber_that_restarts_is_soaked_anew_before_the_trial_is_made_again(
+    resources: dict[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It has begun to drift to the room meanwhile, and making safe has switched it off."""
+    once = Once(lambda: hand(resources, "RESTART chamber"), "release")
+    monkeypatch.setattr("procedures.press_release.press_release", once)
+    events: list[Event] = []
+    bench = (
+        bench_file(resources) + f'[chamber]\nresource = "{resources["chamber"]}"\nlowest = "0 °C"\nhighest = "60 °C"\n'
+    )
+    plan = RETEST + '[temperature]\nsteps = ["45 °C"]\nsoak = "60 s"\nwithin = "1 °C"\n' + plan_text(["D2"])
+    finding = found(result := run_plan(tmp_path, plan, bench, events=events))
+    assert result.folder is not None
+    assert result.folder.tries() == {1: 2}
+    [happening] = result.folder.happenings()
+    assert (happening.role, happening.kind) == ("chamber", "recovered")
+    soaks = [event.text for event in events if isinstance(event, Prompt) and event.text.startswith("Soaking at 45 °C")]
+    assert len(soaks) >= 2
+    [row] = finding.trials
+    assert row.observation is not None
+    assert row.observation.temperature_c == pytest.approx(45.0, abs=1.0)
+
+
+def test_a_board_that_lost_its_power_in_a_recovery_is_not_as_it_was_found(
+    resources: dict[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    once = Once(lambda: hand(resources, "RESTART meter"), "release")
+    monkeypatch.setattr("procedures.press_release.press_release", once)
+    plan = RETEST + plan_text(["D2"], trials="as_found = true")
+    result = run_plan(tmp_path, plan, bench_file(resources))
+    rows = found(result).trials
+    assert [(row.trial.as_found, row.verdict) for row in rows] == [(True, "released"), (False, "released")]
+    told = ["the board's power was taken away before: not as it was found" in row.note for row in rows]
+    assert told == [True, False]
