@@ -94,7 +94,11 @@ class SerialCarrier:
             cancel()
 
     def close(self) -> None:
+        # pyserial forgets the socket of a peer that has reset the connection, and does not close it.
+        wire = getattr(self._opened, "_socket", None)
         self._opened.close()
+        if wire is not None:
+            wire.close()
 
 
 def _connect(port: str, baud: int, dtr: bool, rts: bool) -> SerialCarrier:

@@ -14,6 +14,9 @@ from results.record.wire_files import Session, read_wire_log
 
 AS_LOGGED, DIFFERS = 0, 1
 
+INSTRUMENTS_MAX = 16
+"""More than any bench has: a log may come from a stranger."""
+
 GONE_SHOWN = 20
 """Lines on what is gone that are shown."""
 
@@ -50,6 +53,8 @@ def carry_out_replay(
             )
     if script.last < session.lines[-1].number:
         tell(f"served up to message {script.last}: what comes after it is gone")
+    if len(script.roles) > INSTRUMENTS_MAX:
+        raise RecordError(f"{run}: the wire log names {len(script.roles)} instruments, no more than {INSTRUMENTS_MAX}")
     with closing(Replay(script)) as replay:
         resources = replay.open()
         if files is not None:
@@ -95,8 +100,10 @@ def _outcome(replay: Replay, script: Script, tell: Callable[[str], None]) -> int
     for player in players.values():
         if player.beyond:
             tell(player.beyond)
-    reached = max((player.number for player in players.values()), default=0)
     left = [role for role, player in players.items() if not player.done]
-    told = f"as logged, up to message {reached} of {script.last}"
-    tell(told if not left else f"{told}; not asked for to the end: {', '.join(left)}")
+    if left:
+        reached = max(player.number for player in players.values())
+        tell(f"as logged, up to message {reached} of {script.last}; not asked for to the end: {', '.join(left)}")
+    else:
+        tell(f"as logged, to the end at message {script.last}")
     return AS_LOGGED

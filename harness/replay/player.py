@@ -70,17 +70,14 @@ class Player:
         return step if isinstance(step, Refused) else None
 
     @property
-    def opening(self) -> Opened | None:
-        """Where refusals come next: the opening after them, at the time at which it must be possible; None: none comes.
-
-        That is half-way between the last attempt that was refused and the one that was not.
-        """
+    def opening(self) -> tuple[Refused, Opened] | None:
+        """Where refusals come next: the last of them, and the opening after it; None: none comes."""
         last: Refused | None = None
         for step in self._steps:
             if isinstance(step, Refused):
                 last = step
             elif last is not None:
-                return Opened(step.number, (last.time_s + step.time_s) / 2.0) if isinstance(step, Opened) else None
+                return (last, step) if isinstance(step, Opened) else None
         return None
 
     def is_before(self, number: int) -> bool:

@@ -154,15 +154,17 @@ class Replay:
     def _has_waited(self, player: Player) -> bool:
         """Whether an instrument that was not to be reached is to be reached again.
 
-        Not before the time that the log has for it, nor before the others have come as far as they had; unless they do
-        not, for they may go another way.
+        Not before the others have come as far as the log has them, unless they do not (they may go another way). Where
+        none of them was spoken to since the last refusal, half-way in time to the attempt that was not refused.
         """
-        opening = player.opening
-        if opening is None or self._real_less_log_s is None:
+        if player.opening is None or self._real_less_log_s is None:
             return False
-        late_s = self._monotonic() - (opening.time_s + self._real_less_log_s)
-        others = (other for other in self.players.values() if other is not player)
-        return late_s >= 0.0 and (late_s >= PATIENCE_S or not any(other.is_before(opening.number) for other in others))
+        refused, opened = player.opening
+        late_s = self._monotonic() - self._real_less_log_s - (refused.time_s + opened.time_s) / 2.0
+        others = [other for other in self.players.values() if other is not player]
+        if any(other.is_before(opened.number) for other in others):
+            return late_s >= PATIENCE_S
+        return late_s >= 0.0 or any(other.number > refused.number for other in others)
 
     def _accept(self, port: _Port) -> None:
         assert port.listener is not None

@@ -297,6 +297,17 @@ def test_a_closed_socket_is_seen_long_before_the_deadline() -> None:
         link.close()
 
 
+def test_the_socket_of_a_peer_that_reset_the_connection_is_closed() -> None:
+    """It used to be forgotten open."""
+    with FaultyPeer(faulty_peer.reset_when_asked) as peer:
+        link = open_serial_link(peer.url, timeout_s=2.0)
+        wire = link._carrier._opened._socket  # type: ignore[attr-defined]
+        with pytest.raises(LinkClosedError):
+            link.ask("IDN?")
+        link.close()
+    assert wire.fileno() == -1
+
+
 def test_every_exception_of_the_library_is_mapped() -> None:
     kinds = [
         kind

@@ -78,3 +78,9 @@ def test_no_wire_log_is_said_in_one_line(tmp_path: Path) -> None:
         replay(tmp_path)
     with pytest.raises(RecordError, match="cannot be read: No such file or directory"):
         replay(tmp_path / "nowhere")
+
+
+def test_a_log_of_a_stranger_opens_no_more_ports_than_a_bench_has(tmp_path: Path) -> None:
+    run = written(tmp_path, session_of(*((f"role {number}", "opened", b"") for number in range(17))))
+    with pytest.raises(RecordError, match="the wire log names 17 instruments, no more than 16"):
+        replay(run)

@@ -59,12 +59,12 @@ def test_what_came_of_itself_comes_right_behind_the_reply_before_it() -> None:
     assert at_once.connected() == Answer(close=True, number=1, time_s=0.1)
 
 
-def test_an_attempt_that_failed_is_refused_until_half_way_to_the_one_that_did_not() -> None:
+def test_attempts_that_failed_are_refused_up_to_the_one_that_did_not() -> None:
     player = Player("meter", [OPENED, Ended(2, 0.2), Refused(3, 1.0, ""), Refused(4, 2.0, ""), Opened(5, 5.0)])
     assert player.refuses is None
     player.connected()
     assert player.refuses == Refused(3, 1.0, "")
-    assert player.opening == Opened(5, 3.5)
+    assert player.opening == (Refused(4, 2.0, ""), Opened(5, 5.0))
     player.let_in()
     assert player.connected().number == 5
     for_ever = Player("meter", [Refused(1, 0.1, "")])
