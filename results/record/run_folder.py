@@ -8,21 +8,20 @@ run may still be going on elsewhere); what a crash left behind is cut off before
 from __future__ import annotations
 
 import contextlib
-import re
-import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
-from results.errors import RecordError, StorageError
+from results.errors import RecordError
 from results.record import bounds, journal, manifest, samples, traces_table
 from results.record.durable import GrowingFile, put_in_place, sync_folder, write_whole
 from results.record.happening import Happening
 from results.record.journal import Entry, Journal
+from results.record.new_folder import new_folder, remove_folder, safe_name
 from results.record.observation import Observation, Outcome
 from results.record.plain_file import read_plain
 from results.record.run_record import RunRecord, as_json, from_json
@@ -31,8 +30,6 @@ from results.record.trial import Trial
 from results.record.wire_files import wire_files
 
 PLAN, BENCH, RECORD, JOURNAL, TRACES, SAMPLES = (*manifest.EVIDENCE, "samples.raw")
-_UNIT_BYTES = 80
-"""Of a unit's name in a folder's name: with the time before it, far below the 255 that file systems allow."""
 
 
 class RunFolder:
@@ -55,7 +52,7 @@ class RunFolder:
         """
         if started.tzinfo is None:
             raise RecordError(f"started: a time without a time zone: {started.isoformat()}")
-        path = _new_folder(parent, f"{started.astimezone(UTC):%Y%m%dT%H%M%SZ}_{safe_name(unit)}")
+        path = new_folder(parent, f"{started.astimezone(UTC):%Y%m%dT%H%M%SZ}_{safe_name(unit)}")
         record = record if record.run else replace(record, run=path.name)
         # run.json last: a folder that has one has all the others.
         files = {PLAN: plan_text, BENCH: bench_text, SAMPLES: "", JOURNAL: "", RECORD: as_json(record)}
@@ -63,7 +60,7 @@ class RunFolder:
             for name, text in files.items():
                 write_whole(path / name, text.encode())
         except RecordError:
-            _remove(path, files)
+            remove_folder(path, files)
             raise
         return cls(path, record)
 
@@ -267,51 +264,11 @@ class RunFolder:
 def log_folder(parent: Path, name: str, plan_text: str, bench_text: str) -> Path:
     """A new folder `<UTC time>_<name>_wire_log` in `parent` for a wire log that belongs to no run, with the bench file
     and, where there is one, the plan. Raises RecordError."""
-    path = _new_folder(parent, f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}_{safe_name(name)}_wire_log")
+    path = new_folder(parent, f"{datetime.now(UTC):%Y%m%dT%H%M%SZ}_{safe_name(name)}_wire_log")
     for file, text in ((PLAN, plan_text), (BENCH, bench_text)):
         if text:
             write_whole(path / file, text.encode())
     return path
-
-
-def safe_name(unit: str) -> str:
-    """A unit's name as it may stand in a folder's name on every system: letters, digits, `.`, `-`, `_`."""
-    name = re.sub(r"[^\w.-]+", "-", unicodedata.normalize("NFC", unit)).strip(".-")
-    # A name ends neither in a dot (Windows drops it) nor in half a letter.
-    return name.encode()[:_UNIT_BYTES].decode(errors="ignore").rstrip(".-") or "unit"
-
-
-def _new_folder(parent: Path, name: str) -> Path:
-    path = parent / name
-    attempt = 1
-    try:
-        parent.mkdir(parents=True, exist_ok=True)
-        while True:
-            try:
-                path.mkdir()
-            except FileExistsError:
-                attempt += 1
-                path = parent / f"{name}_{attempt}"
-                continue
-            break
-        try:
-            sync_folder(parent)
-            with contextlib.suppress(PermissionError):  # to list it may not be ours to do
-                sync_folder(parent.resolve().parent)  # in which `parent` itself may be new
-        except OSError:
-            _remove(path, ())
-            raise
-        return path
-    except OSError as exc:
-        raise StorageError(f"{parent}: cannot make a run folder: {exc.strerror}") from exc
-
-
-def _remove(path: Path, names: Iterable[str]) -> None:
-    """Take away a folder that could not be made whole, as far as the disk lets it."""
-    with contextlib.suppress(OSError):
-        for name in names:
-            (path / name).unlink(missing_ok=True)
-        path.rmdir()
 
 
 def _read(path: Path, missing: str, most: int) -> bytes:
