@@ -36,19 +36,21 @@ class BenchRail(BenchParts):
         """What the rail was set to last, in volt; None where nothing has set it, or its power was taken away since."""
         return self._rail.set_v
 
-    def rail_voltage(self, max_age_s: float = 0.0) -> float:
+    def rail_voltage(self, max_age_s: float = 0.0, label: str = "") -> float:
         """The rail in volts, with nothing on the bus: through the rail relay, else through the press relay.
 
         The value measured last where it is not older than `max_age_s` bench seconds: pin and resistor need not be taken
-        off and put back for it. The divider of that relay's resistor and the meter's input is corrected. Raises
-        WiringError where neither relay is there or a person would have to take something off; LimitError where the rail
-        is beyond the limit.
+        off and put back for it. `label` is shown on the meter's display where it is measured. The divider of that
+        relay's resistor and the meter's input is corrected. Raises WiringError where neither relay is there or a person
+        would have to take something off; LimitError where the rail is beyond the limit.
         """
         self._state.require("measure rail")
         if self._rail_v is not None and self.clock.now() - self._rail_at_s <= max_age_s:
             return self._rail_v
         self._bus.check_rail()
         with self._state.moving("measure rail"):
+            if label:
+                self.meter.label(label)
             return self._rail_is(self._bus.rail_voltage())
 
     def set_rail(self, volts: float) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.bench import Bench
 from drivers.errors import WiringError
-from procedures.bus_check import RAIL_AGE_S, check_bus
+from procedures.bus_check import RAIL_AGE_S, bus_label, check_bus
 from procedures.settings import PressSettings
 from results.record.trial import NO_RESISTOR, Trial
 
@@ -17,24 +17,29 @@ class BusWatch:
         self._bench = bench
         self._settings = settings
         self._resistors = [name for name in settings.resistors if name != NO_RESISTOR]
-        self._pin = ""
+        self._of = ""
         self._looked_s = 0.0
         self._before: Trial | None = None
         self._gone_on = gone_on
         self._whole = True
 
     def before(self, trial: Trial, settings: PressSettings | None = None) -> None:
-        """Look where the pin or the rail changes, and where the last look is too old. Raises WiringError.
+        """Look where pin, rail or temperature change, and where the last look is too old. Raises WiringError.
 
         `settings`: those of the trial's condition, from here on.
         """
         self._settings = settings or self._settings
         old = self._bench.clock.now() - self._looked_s > RAIL_AGE_S
-        before = self._before
-        moved = before is None or trial.pin != self._pin or trial.condition.rail_v != before.condition.rail_v
-        if self._whole or moved or old:
+        if self._whole or bus_label(trial) != self._of or old:
+            self._of = bus_label(trial)
             self._look(self._resistors if self._whole else [], f"before {trial.label}")
-            self._before, self._pin, self._whole = trial, trial.pin, False
+            self._before, self._whole = trial, False
+
+    def leave(self, trial: Trial) -> None:
+        """Empty the pin on the bus where another one, or another condition, comes next. One that stays latched would
+        draw from the board's supply in every trial of the others. Raises BenchError."""
+        if self._bench.pin is not None and bus_label(trial) != self._of:
+            self._bench.discharge(self._settings.discharge_s)
 
     def look_again(self) -> None:
         """The bench was prepared anew: the next look takes the trial resistors too."""
@@ -46,6 +51,8 @@ class BusWatch:
 
     def _look(self, resistors: list[str], when: str) -> None:
         self._bench.deselect()
+        # A label of its own, and the same whenever it is looked: what a run sees there is no matter of when.
+        self._bench.label(self._of)
         try:
             check_bus(self._bench, self._settings, resistors)
         except WiringError as exc:

@@ -81,6 +81,7 @@ def _once(
     What its pin would not do is in the observation. Raises BenchError for a fault of the bench, TooLateError and
     TryFailedError where another try may do, and UserFileError where a procedure of one's own is wrong.
     """
+    bus.leave(trial)
     conditions.before(trial)
     bus.before(trial, settings)
     rail_v = bench.rail_set_v

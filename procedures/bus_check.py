@@ -14,6 +14,7 @@ from drivers.ways_to_rail import BusLook
 from drivers.wiring import Wiring
 from procedures.settings import PressSettings
 from results.quantity import show
+from results.record.trial import Trial
 
 RAIL_AGE_S = 30.0
 """Bench seconds for which a reading of the rail, and all that was seen of the bus with it, is relied upon."""
@@ -32,6 +33,15 @@ LEAST_LOAD_OHM = 3e6
 
 FITTED_SHARE = 0.1
 """How far a trial resistor in place may be off: enough for tolerances, too little for another resistor of a series."""
+
+
+def bus_label(trial: Trial) -> str:
+    """What the meter's display shows while the bus is looked at, or the rail measured, for the trials of a pin under a
+    rail and temperature: the same text whenever that is done."""
+    condition = trial.condition
+    at = [] if condition.rail_v is None else [show(condition.rail_v, "V")]
+    at += [] if condition.temperature_c is None else [show(condition.temperature_c, "°C")]
+    return " ".join(["bus for", trial.pin, *at])
 
 
 def check_bus(bench: Bench, settings: PressSettings, resistors: Sequence[str] = ()) -> None:
@@ -179,7 +189,10 @@ def _is_in_place_above(name: str, volts: float, look: BusLook, wiring: Wiring, s
 
 
 def _not_in_place(name: str, seen_s: float) -> WiringError:
-    seen = show(1.0 / seen_s, "Ω", 2) if 0.0 < seen_s < float("inf") else "nothing" if seen_s <= 0.0 else "a short"
+    if seen_s * LEAST_LOAD_OHM <= 1.0:
+        seen = "nothing"
+    else:
+        seen = show(1.0 / seen_s, "Ω", 2) if seen_s < float("inf") else "a short"
     return WiringError(
         f"wiring.fit.{name}: fitted with no pin on the bus it shows {seen}, must be within 10 % of {name}"
     )

@@ -12,7 +12,14 @@ from drivers.bench import Bench
 from drivers.errors import WiringError
 from procedures.contact import HoldLevel, prove_contact
 from procedures.errors import ProcedureError
-from procedures.press_release import high_before_press, level_while_held, prepare_board, press_voltage, read_pin
+from procedures.press_release import (
+    high_before_press,
+    level_while_held,
+    prepare_board,
+    press_voltage,
+    put_on_bus,
+    read_pin,
+)
 from procedures.settings import PressSettings
 from procedures.sweep_levels import Seen, Target, first_targets, level_for, refined_targets
 from results.record.observation import Branch, ContactProof, Observation, Reading, SweepStep
@@ -61,12 +68,7 @@ def forced_sweep(bench: Bench, trial: Trial, settings: PressSettings) -> Observa
     if bench.source is None:
         raise WiringError(f"{trial.label}: this bench has no source to force a voltage with")
     settings = replace(settings, path="source")
-    bench.label(trial.label)
-    rail_v = bench.rail_voltage() if bench.rail_is_measurable else None
-    bench.select(trial.pin)
-    bench.fit(trial.resistor)
-    if rail_v is None:  # what a person had fitted may be gone now
-        rail_v = bench.rail_voltage() if bench.rail_is_measurable else None
+    rail_v = put_on_bus(bench, trial, settings, 0.0)
     prepare_board(bench, trial, settings)
     before_v = bench.voltage()
     reads_before = read_pin(bench, trial.pin)

@@ -14,7 +14,7 @@ from procedures.press_release import (
     level_while_held,
     prepare_board,
     press_voltage,
-    rail_before,
+    put_on_bus,
     read_pin,
     who_holds,
 )
@@ -47,12 +47,7 @@ def made_ready(bench: Bench, trial: Trial, settings: PressSettings, pin_setup: s
 
     `pin_setup`: another one than that of the trial's condition.
     """
-    bench.label(trial.label)
-    rail_v = rail_before(bench, settings)
-    bench.select(trial.pin)
-    bench.fit(trial.resistor)
-    if rail_v is None:  # what a person had fitted may be gone now
-        rail_v = rail_before(bench, settings)
+    rail_v = put_on_bus(bench, trial, settings)
     prepare_board(bench, trial, settings)
     if pin_setup is not None and bench.board is not None:
         bench.board.setup(trial.pin, pin_setup)

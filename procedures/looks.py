@@ -28,7 +28,7 @@ RESOLVED_SHARE = 1e-4
 
 @dataclass
 class Looks:
-    """All readings of a procedure so far, by the bench's clock.
+    """All readings of a procedure so far, by the bench's clock; `time_s` since this began.
 
     `current_a` is NaN where the source was not read, `voltage_v` where the meter was overloaded or busy with a log.
     """
@@ -40,8 +40,13 @@ class Looks:
     voltage_v: list[float] = field(default_factory=list)
     current_a: list[float] = field(default_factory=list)
     probes: list[Probe] = field(default_factory=list)
+    _began_s: float = field(init=False)
     _log_first: int = 0
     _log_s: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def __post_init__(self) -> None:
+        # Sums of the clock's own seconds are rounded the coarser the later it is; differences of two are not.
+        self._began_s = self.bench.clock.now()
 
     def look(
         self,
@@ -88,7 +93,8 @@ class Looks:
         """The meter's log, started at `started_s` of the bench's clock; of this act is what lies between two times of
         the log's own axis."""
         self._log_first, self._log_s = len(self.time_s), log.time_s
-        self.time_s += [started_s + float(t) for t in log.time_s]
+        after_s = started_s - self._began_s
+        self.time_s += [after_s + float(t) for t in log.time_s]
         self.voltage_v += [float(v) for v in log.voltage_v]
         self.current_a += [math.nan] * len(log)
         self.note_log(act, from_s, until_s)
@@ -133,7 +139,7 @@ class Looks:
         self._keep(self.bench.clock.now(), node_v, source_a)
 
     def _keep(self, at_s: float, node_v: float, source_a: float) -> None:
-        self.time_s.append(at_s)
+        self.time_s.append(at_s - self._began_s)
         self.voltage_v.append(node_v)
         self.current_a.append(source_a)
 

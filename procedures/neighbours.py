@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 from drivers.bench import Bench
 from drivers.errors import WiringError
-from procedures.bus_check import RAIL_AGE_S
+from procedures.bus_check import RAIL_AGE_S, bus_label
 from procedures.settings import PressSettings
 from results.record.trial import Trial
 
@@ -33,7 +33,7 @@ def neighbours_held(bench: Bench, trial: Trial, settings: PressSettings) -> Iter
         yield
         return
     bench.deselect()
-    rail_v = bench.rail_voltage(RAIL_AGE_S) if bench.rail_is_measurable else settings.rail_v
+    rail_v = bench.rail_voltage(RAIL_AGE_S, bus_label(trial)) if bench.rail_is_measurable else settings.rail_v
     pins = settings.neighbours[trial.pin]
     with bench.held(pins, rail_v, with_press=state == TOGETHER):
         for pin in pins:

@@ -55,6 +55,7 @@ class _Presses:
     looks: Looks
     latched: dict[float, int] = field(default_factory=dict)
     rises: bool = False
+    presses: int = 0
     held: Held | None = None
     rest_v: float | None = None
 
@@ -105,7 +106,11 @@ class _Presses:
     def _empty(self, repeat: int) -> None:
         """Empty the node. Where it goes up again with nothing pressed, it latches from 0 V on (pressed to ground: it
         goes down again, from the rail on), and that is kept."""
-        rail_before(self.bench, self.settings)  # a search may last longer than a reading of the rail counts
+        # A search may last longer than a reading of the rail counts. Each press has a label of its own, so that what
+        # follows is the same whether the rail was due or not.
+        rail_before(self.bench, self.trial, self.settings)
+        self.presses += 1
+        self.bench.label(f"{self.trial.label}, press {self.presses}")
         self.bench.discharge(self.settings.discharge_s)
         self.bench.clock.wait(self.settings.settle_s)
         if not self.settings.rests(self.bench.voltage()):

@@ -6,7 +6,7 @@ import math
 
 from drivers.bench import Bench
 from drivers.errors import LimitError, WiringError
-from procedures.bus_check import RAIL_AGE_S
+from procedures.bus_check import RAIL_AGE_S, bus_label
 from procedures.contact import HoldLevel, prove_contact
 from procedures.errors import NotReachedError, TooLateError
 from procedures.neighbours import refuse_welded_hold
@@ -33,12 +33,7 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
     TooLateError
         The release came too late into the log; the trial may be made again.
     """
-    bench.label(trial.label)
-    rail_v = rail_before(bench, settings)
-    bench.select(trial.pin)
-    bench.fit(trial.resistor)
-    if rail_v is None:  # what a person had fitted may be gone now
-        rail_v = rail_before(bench, settings)
+    rail_v = put_on_bus(bench, trial, settings)
     prepare_board(bench, trial, settings)
     before_v = bench.voltage()
     reads_before = _reads(bench, trial)
@@ -91,7 +86,22 @@ def press_release(bench: Bench, trial: Trial, settings: PressSettings) -> Observ
     )
 
 
-def rail_before(bench: Bench, settings: PressSettings) -> float | None:
+def put_on_bus(bench: Bench, trial: Trial, settings: PressSettings, max_age_s: float = RAIL_AGE_S) -> float | None:
+    """The pin and its trial resistor on the bus; returns the rail as `rail_before` does.
+
+    From here on the meter's display shows which trial it is. What was on the bus before differs from run to run (one
+    that is resumed finds all relays open); what follows the label does not.
+    """
+    rail_v = rail_before(bench, trial, settings, max_age_s)
+    bench.select(trial.pin)
+    bench.fit(trial.resistor)
+    if rail_v is None:  # what a person had fitted may be gone now
+        rail_v = rail_before(bench, trial, settings, max_age_s)
+    bench.label(trial.label)
+    return rail_v
+
+
+def rail_before(bench: Bench, trial: Trial, settings: PressSettings, max_age_s: float = RAIL_AGE_S) -> float | None:
     """The rail in volt, as measured last and not long ago; None where it cannot be measured.
 
     Where a person presses, their clip may be on a pin and on the bus at any time, and would load the reading.
@@ -99,7 +109,7 @@ def rail_before(bench: Bench, settings: PressSettings) -> float | None:
     if settings.path == "hand" or not bench.rail_is_measurable:
         return None
     bench.pace()
-    return bench.rail_voltage(RAIL_AGE_S)
+    return bench.rail_voltage(max_age_s, bus_label(trial))
 
 
 def press_voltage(rail_v: float | None, settings: PressSettings) -> float:

@@ -65,7 +65,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
     "procedures": {
         "procedures.bench_check": {"BenchFound", "bench_check"},
         "procedures.board_or_chip": {"board_or_chip"},
-        "procedures.bus_check": {"RAIL_AGE_S", "check_bus"},
+        "procedures.bus_check": {"RAIL_AGE_S", "bus_label", "check_bus"},
         "procedures.conditions": {"SoakRules", "set_rail", "soak", "thermometer_of"},
         "procedures.check_settings": {"CheckSettings"},
         "procedures.errors": {"ProcedureError", "TooLateError"},

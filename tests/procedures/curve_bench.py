@@ -78,7 +78,10 @@ class CurveBench:
     def label(self, text: str) -> None:
         self.done.append(f"label {text}")
 
-    def rail_voltage(self) -> float:
+    def pace(self) -> None:
+        """Presses may come as fast as they like."""
+
+    def rail_voltage(self, max_age_s: float = 0.0, label: str = "") -> float:
         return self.rail_v
 
     def select(self, pin: str) -> None:

@@ -87,7 +87,7 @@ class LatchBench:
     def pace(self) -> None:
         """Presses may come as fast as they like."""
 
-    def rail_voltage(self, max_age_s: float = 0.0) -> float:
+    def rail_voltage(self, max_age_s: float = 0.0, label: str = "") -> float:
         return self.rail_v
 
     def select(self, pin: str) -> None:

@@ -20,9 +20,9 @@ def test_the_steps_of_the_instruction_in_their_order() -> None:
     bench = CurveBench(LATCHES)
     observation = forced_sweep(bench.as_bench(), SWEEP, settings())
     assert bench.done == [
-        "label D1 reset default sweep #1",
         "select D1",
         "fit none",
+        "label D1 reset default sweep #1",
         "discharge",
         "reset",
         "setup D1 reset default",

@@ -29,8 +29,9 @@ def test_a_source_at_0_v_joins_a_latched_pin_while_the_meter_logs_and_lets_go() 
     bench = LatchBench()
     observation = driven_low(bench.as_bench(), DRIVEN, settings())
     assert bench.done == [
+        *BEGUN[:2],
         "label D1 reset default driven low #1",
-        *BEGUN,
+        *BEGUN[2:],
         *("press D1 by relay to 3.3", "let go", "start log", "press D1 by source to 0", "read log", "let go"),
     ]
     assert acts(observation) == ["released", "driven low", "driven low 0.000", "driven low 0.000", "released"]
@@ -79,8 +80,9 @@ def test_a_polled_pin_is_read_pressed_and_released_over_all_polls() -> None:
     bench = LatchBench()
     observation = polled_buffer(bench.as_bench(), POLLED, settings(remedies=RULES))
     assert bench.done == [
+        *BEGUN[:2],
         "label D1 reset default polled buffer #1",
-        *BEGUN,
+        *BEGUN[2:],
         *("setup D1 polled buffer", "press D1 by relay to 3.3", "start log", "let go", "read log"),
     ]
     polls = [(probe.level_v, probe.reads) for probe in observation.probes if probe.act == "polled" and probe.repeat]

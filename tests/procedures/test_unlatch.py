@@ -16,9 +16,9 @@ def test_the_steps_of_the_instruction_in_their_order() -> None:
     bench = LatchBench()
     observation = unlatch(bench.as_bench(), UNLATCH, settings())
     assert bench.done == [
-        "label D1 reset default unlatch #1",
         "select D1",
         "fit none",
+        "label D1 reset default unlatch #1",
         "discharge",
         "reset",
         "setup D1 reset default",

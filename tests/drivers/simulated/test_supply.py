@@ -116,6 +116,16 @@ def test_the_supply_gives_way_at_its_current_limit() -> None:
     assert float(ask(supply, "MEAS:VOLT?")) == pytest.approx(1.5)
 
 
+def test_a_supply_switched_off_and_on_at_one_instant_stays_at_its_voltage() -> None:
+    """On a stepped bench no time passes between the guard that switches it off and the run that goes on."""
+    supply = _supply()
+    _on(supply, 3.3)
+    ask(supply, "OUTP OFF")
+    ask(supply, "OUTP ON")
+    supply.world.move_to(supply.world.now_s + 1.0)
+    assert float(ask(supply, "MEAS:VOLT?")) == pytest.approx(3.3)
+
+
 def test_a_leak_that_scales_with_the_rail_does_so() -> None:
     """At a rail of 1.5 times the stated one, 1.5 times the current at 1.5 times the voltage."""
     scaled = 'leak_rail_v = 2.4\npull_down = { kind = "missing" }\nleak = { kind = "plain", current_a = 2e-5 }'
