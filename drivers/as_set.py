@@ -78,7 +78,7 @@ def prove(instrument: Instrument, settings: Sequence[Setting]) -> None:
         return
     answers = _answers(instrument, message, len(asked) + bool(status))
     if status:
-        instrument.check_status(message, answers.pop(0), message)
+        instrument.check_status(message, answers.pop(0), status)
     for setting, found in zip(asked, answers, strict=True):
         if not setting.fits(found):
             raise not_as_set(instrument, setting.name, setting.expected, found, dialect.text(setting.purpose))

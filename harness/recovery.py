@@ -134,15 +134,15 @@ class Recovery:
             self._tell("not recovered", f"{what}: {most}", trial, role, 0, began_s)
             raise NotRecoveredError(f"{most}; then {what}") from error
         self.count += 1
-        self._listen(BenchTold(f"{what}: bench made safe, opening it anew"))
+        self._listen(BenchTold(f"{what}; bench made safe"))
         tries = self._brought_back(role, what, trial, began_s)
         for look in self._look_again:
             look()
         times = f"{tries} {'try' if tries == 1 else 'tries'}"
         again = "" if trial is None else f", trial {trial.label} {'stays failed' if is_last else 'is made again'}"
-        text = f"{what}: reopened after {times}{again}"
-        self._tell("recovered", text, trial, role, tries, began_s)
-        self._listen(BenchTold(text))
+        back = f"reopened after {times}{again}"
+        self._tell("recovered", f"{what}: {back}", trial, role, tries, began_s)
+        self._listen(BenchTold(f"{role or 'bench'} {back}"))
 
     def _may_pass(self, error: BenchError) -> bool:
         """Whether an error may be a fault of the bench that passes. A limit is one of the plan; what is none of these

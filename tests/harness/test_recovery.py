@@ -118,7 +118,10 @@ def test_a_lost_instrument_is_back_and_the_trial_made_again_with_both_tries_kept
     [happening] = hand.folder.happenings()
     assert (happening.kind, happening.role, happening.sequence, happening.tries) == ("recovered", "meter", 1, 1)
     assert happening.text == f"meter lost ({LOST}): reopened after 1 try, trial {TRIAL.label} is made again"
-    assert hand.told() == [f"meter lost ({LOST}): bench made safe, opening it anew", happening.text]
+    assert hand.told() == [
+        f"meter lost ({LOST}); bench made safe",
+        f"meter reopened after 1 try, trial {TRIAL.label} is made again",
+    ]
     assert hand.looks == ["bus"]
     assert hand.link("meter").reopened == 1
     # In the journal in the order in which it happened: the failed try, the recovery, the measured one.
