@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from drivers.as_set import not_as_set
-from drivers.errors import BenchError, InstrumentError, LinkError
+from drivers.errors import BenchError, InstrumentError, LinkError, cut
 from drivers.instrument import Instrument
 from drivers.message import refused
 
@@ -34,7 +34,7 @@ class Board:
         text = self._line(command)
         if not text or expected not in text:
             rule = f"must hold {expected!r}" if expected else "must not be empty"
-            raise BenchError(f"board {self.instrument.resource}: identity {rule}: {text!r}")
+            raise BenchError(f"board {self.instrument.resource}: identity {rule}: {cut(text)!r}")
         return text
 
     def reset(self) -> None:
@@ -89,5 +89,5 @@ class Board:
     def _line(self, command: str, timeout_s: float | None = None) -> str:
         text = self.instrument.link.ask(command, timeout_s).strip()
         if text.startswith("error"):
-            raise BenchError(f"board {self.instrument.resource}: {command!r} refused: {text}")
+            raise BenchError(f"board {self.instrument.resource}: {command!r} refused: {cut(text)}")
         return text

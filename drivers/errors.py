@@ -16,6 +16,13 @@ BenchError                  anything below; carries a message of one line
 
 from __future__ import annotations
 
+_SHOWN = 160
+
+
+def cut(text: str) -> str:
+    """What an instrument said, as a message shows it: one that talks without an end shall not fill the screen."""
+    return text if len(text) <= _SHOWN else f"{text[: _SHOWN - 1]}…"
+
 
 class BenchError(Exception):
     """Something on the bench failed; the message is one line that a person can act on."""
@@ -72,8 +79,8 @@ class InstrumentError(BenchError):
         if command:
             parts.append(f"command {command!r}")
         if reply:
-            parts.append(f"reply {reply!r}")
-        parts.extend(f"{number} {text}" for number, text in errors)
+            parts.append(f"reply {cut(reply)!r}")
+        parts.extend(f"{number} {cut(text)}" for number, text in errors)
         super().__init__("; ".join(parts))
 
 

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 from drivers import reply
 from drivers.dialect import Dialect
-from drivers.errors import InstrumentError, LinkDirtyError, NotAsSetError, OtherInstrumentError, ReplyError
+from drivers.errors import InstrumentError, LinkDirtyError, NotAsSetError, OtherInstrumentError, ReplyError, cut
 from drivers.link import Link
 from drivers.reply import FloatArray
 
@@ -172,7 +172,7 @@ class Instrument:
             return
         if any(number in _LINK_FAULTS for number, _ in errors):
             self._link.revoke()
-            told = ", ".join(f"{number} {text}" for number, text in errors)
+            told = ", ".join(f"{number} {cut(text)}" for number, text in errors)
             rule = f"the exchange of messages is broken ({told}); reopen and identify"
             raise LinkDirtyError(rule, resource=self.resource, command=command)
         rule = "the instrument reports errors"

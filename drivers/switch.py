@@ -26,6 +26,7 @@ def channel_list(text: str) -> frozenset[str] | None:
     if body is None:
         return None
     channels: set[str] = set()
+    count = 0
     for entry in body[1].split(",") if body[1].strip() else ():
         match = _ENTRY.fullmatch(entry)
         if match is None:
@@ -35,7 +36,8 @@ def channel_list(text: str) -> frozenset[str] | None:
             channels.add(first)
         elif _NUMBER.fullmatch(first) and _NUMBER.fullmatch(last):
             numbers = range(int(first), int(last) + 1)
-            if len(numbers) > CHANNELS_MOST:
+            count += len(numbers)
+            if count > CHANNELS_MOST:
                 return None
             channels.update(str(number) for number in numbers)
         else:

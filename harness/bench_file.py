@@ -11,23 +11,40 @@ from drivers.limits import Limits
 from drivers.wiring import Channel, Wiring
 from harness.bench_rules import bench_faults, rectangular_u_ohm
 from harness.bench_tables import BenchTables, WireTable, WiringTable
+from harness.errors import UserFileError, shown
 from harness.user_file import read_tables, read_text, read_toml, refuse_faults
 from harness.values import AddedCapacitor, TrialResistor, Wire
 from results.quantity import parse
 from results.record.coupon import RELEASED, STUCK, Coupons, ReleasedCoupon, StuckCoupon
+
+SAFE_LIBRARIES = ("@py", "@ivi")
+"""pyvisa-py, and the VISA that is installed on the system: neither is named by a path."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class BenchFile(BenchTables):
     """An unopened bench whose file keeps all its rules.
 
-    `path` as given, `text` as read, `raw` the values as written. The keys of `wiring.fit` and `wiring.add` are
+    `path` as given, `text` as read, `raw` the values as written. `libraries`: VISA libraries that the command line
+    allows beside SAFE_LIBRARIES. The keys of `wiring.fit` and `wiring.add` are
     the one names of resistors and capacitors.
     """
 
     path: str
     text: str
     raw: dict[str, Any]
+    libraries: tuple[str, ...] = ()
+
+    def visa_library(self) -> str:
+        """The VISA library as pyvisa is told it. Raises UserFileError for one that nobody has allowed.
+
+        A library is code, carried out with all rights of the user: like a procedure file it is loaded only where the
+        command line, not the file alone, allows it.
+        """
+        if self.bench.visa not in (*SAFE_LIBRARIES, *self.libraries):
+            rule = "a VISA library is code: allow it on the command line, with --visa-library and the same words"
+            raise UserFileError(self.path, "bench.visa", rule, shown(self.bench.visa))
+        return self.bench.visa
 
     def driver_limits(self) -> Limits:
         """The limits as the drivers check them."""

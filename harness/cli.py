@@ -11,6 +11,7 @@ import sys
 import traceback
 from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -79,6 +80,12 @@ Procedures = Annotated[
 ]
 
 
+Libraries = Annotated[
+    list[str] | None,
+    typer.Option("--visa-library", help="A VISA library that the bench file may name beside @py and @ivi: it is code."),
+]
+
+
 DEMO_FILES = "demo-files"
 
 
@@ -93,7 +100,7 @@ def demo(
     with fernhill_board() as board, simulated_bench(board) as resources:
         plan, bench = write_demo_files(runs / DEMO_FILES, resources)
         _check(bench, plan, "demo")
-        status = _run(plan, bench, runs=runs, procedures=(), operator="demo", plain=plain, pdf=True)
+        status = _run(plan, bench, runs=runs, operator="demo", plain=plain, pdf=True)
     raise typer.Exit(status)
 
 
@@ -106,9 +113,19 @@ def run(
     operator: OperatorName = "",
     plain: Plain = False,
     no_pdf: NoPdf = False,
+    visa_library: Libraries = None,
 ) -> None:
     """Carry out a plan on a bench: press, release, log, decide and report."""
-    status = _run(plan, bench, runs=runs, procedures=procedures or (), operator=operator, plain=plain, pdf=not no_pdf)
+    status = _run(
+        plan,
+        bench,
+        runs=runs,
+        operator=operator,
+        plain=plain,
+        pdf=not no_pdf,
+        procedures=procedures or (),
+        libraries=visa_library or (),
+    )
     raise typer.Exit(status)
 
 
@@ -124,6 +141,7 @@ def resume(
     operator: OperatorName = "",
     plain: Plain = False,
     no_pdf: NoPdf = False,
+    visa_library: Libraries = None,
 ) -> None:
     """Go on with a run that ended early: make what is left, in the same folder, and seal it.
 
@@ -139,7 +157,7 @@ def resume(
     raise typer.Exit(
         _bench_run(
             whole.plan,
-            whole.file,
+            replace(whole.file, libraries=tuple(visa_library or ())),
             whole.procedure,
             runs=folder.path.parent,
             operator=operator,
@@ -158,6 +176,7 @@ def check(
         Path | None, typer.Option("--plan", help="A plan: its rail, tolerances and logs are what is checked against.")
     ] = None,
     operator: Annotated[str, typer.Option("--operator", help="Who is at the bench; stands in the check.")] = "",
+    visa_library: Libraries = None,
 ) -> None:
     """Check the bench itself, with no pin on it: meter, time base, rail, relays, every resistor in place, fixture.
 
@@ -165,7 +184,7 @@ def check(
 
     Exit status: 0 nothing failed, 2 a file is wrong, 3 an item or the bench failed.
     """
-    raise typer.Exit(_check(bench, plan, operator))
+    raise typer.Exit(_check(bench, plan, operator, visa_library or ()))
 
 
 @app.command("import")
@@ -298,7 +317,15 @@ def _ask_at_end_of_input(stop: StopRequest) -> None:
 
 
 def _run(
-    plan_path: Path, bench_path: Path, *, runs: Path, procedures: Sequence[Path], operator: str, plain: bool, pdf: bool
+    plan_path: Path,
+    bench_path: Path,
+    *,
+    runs: Path,
+    operator: str,
+    plain: bool,
+    pdf: bool,
+    procedures: Sequence[Path] = (),
+    libraries: Sequence[str] = (),
 ) -> int:
     """Everything is read and checked before the first instrument is opened."""
     from harness.bench_file import read_bench
@@ -306,7 +333,7 @@ def _run(
     from harness.procedure_file import load_procedure
     from harness.together import check_together
 
-    plan, bench = read_plan(plan_path), read_bench(bench_path)
+    plan, bench = read_plan(plan_path), replace(read_bench(bench_path), libraries=tuple(libraries))
     check_together(plan, bench)
     procedure = load_procedure(plan.trials.procedure, procedures, plan=plan_path)
     return _bench_run(plan, bench, procedure, runs=runs, operator=operator, plain=plain, pdf=pdf)
@@ -377,7 +404,7 @@ def _report_after(result: RunResult, pdf: bool) -> int:
         return exit_status(result.error)
 
 
-def _check(bench_path: Path, plan_path: Path | None, operator_name: str) -> int:
+def _check(bench_path: Path, plan_path: Path | None, operator_name: str, libraries: Sequence[str] = ()) -> int:
     from harness.bench_file import read_bench
     from harness.check import carry_out_check, summary
     from harness.check_lines import item_line
@@ -386,7 +413,7 @@ def _check(bench_path: Path, plan_path: Path | None, operator_name: str) -> int:
     from harness.signals import StopRequest, stop_on_signals
     from results.report.numbers import moment
 
-    bench = read_bench(bench_path)
+    bench = replace(read_bench(bench_path), libraries=tuple(libraries))
     plan = None if plan_path is None else read_plan(plan_path)
     stop = StopRequest()
     operator = Terminal(lambda event: _say(str(getattr(event, "text", event))), stop.asked).operator()

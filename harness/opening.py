@@ -85,9 +85,11 @@ def opened_bench(
     is started before the first instrument is opened, and stood down only when everything is proven safe. Where it has
     to act, `tell` is told first, because that takes seconds, and it writes what it did to `guard_report`.
 
-    Raises BenchError where an instrument cannot be
+    Raises UserFileError where the bench file names a VISA library that nobody has allowed. Raises BenchError where an
+    instrument cannot be
     opened, is not the expected one or does not do as it is told, and SafetyError where there is no guard.
     """
+    visa = file.visa_library()
     tables = file.instruments()
     dialects = {role: Dialect(role, table.commands) for role, table in tables.items()}
     resources = {"clock": file.clock.resource, **{role: table.resource for role, table in tables.items()}}
@@ -112,7 +114,7 @@ def opened_bench(
         interlock = _interlock(file, wear)
         instruments: dict[str, Instrument] = {}
         for role, table in tables.items():
-            link = _open(role, table.resource, file.bench.visa, wire.tap(role))
+            link = _open(role, table.resource, visa, wire.tap(role))
             open_things.callback(link.close)
             safety.kept_from_children(link.close)
             watched = interlock.watched(role, AttendedLink(link, safety.alive), dialects[role])

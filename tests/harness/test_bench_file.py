@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import math
 import socket
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -145,3 +146,16 @@ def test_a_single_command_is_replaced() -> None:
 def test_matrix_channels_are_taken_as_written() -> None:
     edits = (('D1 = "switch 101"', 'D1 = "switch 1!4"'), ('"101:110, 201:203"', '"1!4, 101:110, 201:203"'))
     assert bench_from_text(changed(BENCH, *edits)).wiring.select["D1"] == Channel("switch", "1!4")
+
+
+def test_a_visa_library_is_code_and_loaded_only_where_the_command_line_allows_it() -> None:
+    """A bench file used to load any library by its path, and any module that is called pyvisa_…."""
+    for safe in ("@py", "@ivi"):
+        assert bench_from_text(changed(BENCH, ('name = "rack"', f'visa = "{safe}"'))).visa_library() == safe
+    for code in ("/tmp/evil.so", "/tmp/evil.so@ivi", "@evil"):
+        file = bench_from_text(changed(BENCH, ('name = "rack"', f'visa = "{code}"')))
+        with pytest.raises(UserFileError) as caught:
+            file.visa_library()
+        rule = "a VISA library is code: allow it on the command line, with --visa-library and the same words"
+        assert str(caught.value) == f'bench.toml: bench.visa: {rule}: "{code}"'
+        assert replace(file, libraries=(code,)).visa_library() == code

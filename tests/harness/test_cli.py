@@ -13,6 +13,7 @@ import harness
 from harness import cli
 from harness.events import Event, RunEnded
 from harness.signals import StopRequest
+from tests.harness.whole_bench import bench_text, plan_text
 
 HOUSE = Path(harness.__file__).parent.parent
 RECORDED_PLAN = HOUSE / "examples" / "recorded" / "plan.toml"
@@ -216,3 +217,19 @@ def test_a_table_of_samples_that_cannot_be_read_is_reported_with_its_trials_fail
     row = (run / "trials.csv").read_text(encoding="utf-8").splitlines()[1]
     assert ",failed," in row
     assert "samples of trial 1 are damaged" in row
+
+
+@pytest.mark.parametrize("command", ["run", "check"])
+def test_a_library_that_nobody_allowed_is_not_loaded(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "plan.toml").write_text(plan_text(("D1",)))
+    nowhere = {role: f"TCPIP::127.0.0.1::{n}::SOCKET" for n, role in enumerate(("meter", "source", "switch"), start=1)}
+    text = bench_text({**nowhere, "relay_board": "/dev/nowhere"}, ("D1",), console=False)
+    (tmp_path / "bench.toml").write_text(text.replace("[bench]", '[bench]\nvisa = "/tmp/evil.so"'))
+    files = ("plan.toml", "--bench", "bench.toml", "--plain") if command == "run" else ("--bench", "bench.toml")
+    assert stuckpin(command, *files, monkeypatch=monkeypatch) == 2
+    assert "bench.visa: a VISA library is code" in capsys.readouterr().err
+    assert stuckpin(command, *files, "--visa-library", "/tmp/evil.so", monkeypatch=monkeypatch) == 3
+    assert "VISA library '/tmp/evil.so' cannot be used" in capsys.readouterr().err
