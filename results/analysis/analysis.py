@@ -35,6 +35,7 @@ from results.analysis.verdict import NO_EVIDENCE
 from results.errors import RecordError
 from results.record.observation import Observation
 from results.record.run_record import RunRecord
+from results.record.soundness import unknown_name
 from results.record.trial import Condition, Kind, Pin, Trial
 
 NO_PIN: tuple[Kind, ...] = ("coupon", "damage watch")
@@ -132,9 +133,16 @@ def _in_order(
     for sequence, trial in planned.items():
         was, observation = made.pop(sequence, (trial, None))
         if was.label != trial.label:
-            raise RecordError(f"journal.jsonl: trial {sequence}: made as {was.label!r}, planned as {trial.label!r}")
+            raise RecordError(
+                f"journal.jsonl: trial {sequence}: made as {was.label[:120]!r}, planned as {trial.label[:120]!r}"
+            )
         yield trial, observation
-    yield from made.values()
+    resistors, capacitors = {one.name for one in record.resistors}, {one.name for one in record.capacitors}
+    for trial, observation in made.values():
+        problem = unknown_name(trial, resistors, capacitors)
+        if problem:
+            raise RecordError(f"journal.jsonl: trial {trial.sequence}: {problem}")
+        yield trial, observation
 
 
 def _read(record: RunRecord, trial: Trial, observation: Observation | None) -> ReadTrial:

@@ -26,6 +26,9 @@ SAMPLES_A_RUN = 500_000_000
 MISSING_SAMPLES = 20_000_000
 """Samples of a journal that the file of samples may lack and that are read as overload: more is not its journal."""
 
+FILE_BYTES = 20_000_000_000
+"""Any file that a manifest lists: a sparse file takes no room, and days to be read."""
+
 TRACE_CSV_BYTES = 64_000_000
 """One trace that another instrument saved: some two million samples."""
 

@@ -19,6 +19,7 @@ from results.errors import RecordError
 from results.record.bounds import CHECK_BYTES
 from results.record.durable import write_whole
 from results.record.plain_file import read_plain
+from results.record.soundness import unsound
 
 CheckVerdict = Literal["pass", "fail", "not determined", "not applicable"]
 
@@ -126,6 +127,9 @@ def read_check(path: Path) -> CheckRecord:
         raise RecordError(f"{path}: {where}: {first['msg']}: {repr(first.get('input'))[:80]}") from exc
     except (TypeError, ValueError) as exc:
         raise RecordError(f"{path}: checked_utc, valid_until_utc: must be moments with a time zone") from exc
+    problem = unsound(check)
+    if problem:
+        raise RecordError(f"{path}: {problem}")
     return check
 
 

@@ -25,6 +25,7 @@ from results.record.trial import NO_RESISTOR
 
 TRIALS = "trials.csv"
 REQUIRED = ("file", "pin", "trial_resistor_ohm", "pin_setup", "repeat")
+WORDS_MOST = 200
 OPTIONAL = ("hold_v", "released_at_s", "reads", "temperature_c")
 
 
@@ -102,6 +103,13 @@ class _Row:
             raise self.wrong(column, "empty")
         return text
 
+    def words(self, column: str) -> str:
+        """A name that ends up in tables, in the report and on a terminal: one line, none of it hidden."""
+        text = self.text(column)
+        if not text.isprintable() or len(text) > WORDS_MOST:
+            raise self.wrong(column, f"must be one line of no more than {WORDS_MOST} characters: {text[:60]!r}")
+        return text
+
     def value(self, column: str) -> float | None:
         """A finite number; None where the cell is empty or the column not there."""
         text = self.cells.get(column, "")
@@ -164,9 +172,9 @@ def _described(row: _Row, folder: Path) -> ForeignTrace:
     """What a row says, before its trace is looked at."""
     return ForeignTrace(
         file=_inside(row, folder),
-        pin=row.text("pin"),
+        pin=row.words("pin"),
         trial_resistor_ohm=row.ohm("trial_resistor_ohm"),
-        pin_setup=row.text("pin_setup"),
+        pin_setup=row.words("pin_setup"),
         repeat=row.whole("repeat"),
         trace=None,
         hold_v=row.value("hold_v"),
@@ -179,7 +187,7 @@ def _described(row: _Row, folder: Path) -> ForeignTrace:
 
 def _inside(row: _Row, folder: Path) -> str:
     """A file's name that stays inside the folder: on either system's way of writing paths, and through links too."""
-    file = row.text("file")
+    file = row.words("file")
     either = PureWindowsPath(file)
     if "\0" in file or either.drive or either.root or ".." in either.parts:
         raise row.wrong("file", f"leads outside the folder: {file[:200]!r}")

@@ -15,11 +15,13 @@ import zlib
 from dataclasses import asdict, dataclass, fields
 from typing import Any, get_type_hints
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError, create_model
 
 from results.record.happening import Happening
-from results.record.observation import Observation
+from results.record.observation import Observation, Probe, SweepStep
 from results.record.samples import SampleSpan
+from results.record.soundness import unsound
 from results.record.trace import Trace
 from results.record.trial import Trial
 
@@ -107,7 +109,21 @@ def _entry(line: bytes) -> tuple[str, Entry | Happening | None]:
         first = exc.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         return f"{where}: {first['msg']}", None
-    return "", Entry(read.trial, read.samples, {name: getattr(read.observation, name) for name in _FIELDS})
+    entry = Entry(read.trial, read.samples, {name: getattr(read.observation, name) for name in _FIELDS})
+    problem = _unsound(entry)
+    return problem, None if problem else entry
+
+
+def _unsound(entry: Entry) -> str:
+    """What of a line no bench could have made; also a step or a look at samples that the trace does not have."""
+    observation = entry.observation(_NO_TRACE)
+    problem = unsound(entry.trial, "trial") or unsound(observation, "observation")
+    looks: list[tuple[str, SweepStep | Probe]] = [("steps", each) for each in observation.steps]
+    looks += [("probes", each) for each in observation.probes]
+    for what, look in looks:
+        if not (look.first >= 0 and 0 <= look.count <= entry.samples.count - look.first):
+            return problem or f"observation.{what}: {look.count} samples from {look.first} on are not of its trace"
+    return problem
 
 
 def _plain_number(value: object) -> object:
@@ -118,6 +134,7 @@ def _plain_number(value: object) -> object:
     return item()
 
 
+_NO_TRACE = Trace(np.empty(0), np.empty(0))
 _FIELDS = [f.name for f in fields(Observation) if f.name != "trace"]
 _HINTS = get_type_hints(Observation)
 _STRICT = ConfigDict(extra="forbid", allow_inf_nan=False)

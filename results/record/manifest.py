@@ -5,13 +5,15 @@ derived.sha256 is the same of the files that were derived from it last.
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
 
 from results.errors import RecordError
-from results.record.bounds import MANIFEST_BYTES
+from results.record.bounds import FILE_BYTES, MANIFEST_BYTES
 from results.record.durable import write_whole
 from results.record.plain_file import open_plain, read_plain
 
@@ -77,4 +79,8 @@ def difference(path: Path, expected: str) -> str:
 
 def _digest(path: Path) -> str:
     with open_plain(path) as file:
+        size = file.seek(0, os.SEEK_END)
+        if size > FILE_BYTES:
+            raise OSError(errno.EFBIG, f"{size} bytes, more than {FILE_BYTES}", str(path))
+        file.seek(0)
         return hashlib.file_digest(file, "sha256").hexdigest()

@@ -25,6 +25,7 @@ from results.record.new_folder import new_folder, remove_folder, safe_name
 from results.record.observation import Observation, Outcome
 from results.record.plain_file import read_plain
 from results.record.run_record import RunRecord, as_json, from_json
+from results.record.soundness import unsound_trace
 from results.record.trace import Trace
 from results.record.trial import Trial
 from results.record.wire_files import wire_files
@@ -282,8 +283,9 @@ def _read(path: Path, missing: str, most: int) -> bytes:
 
 def _checked(entry: Entry, trace: Trace) -> Observation:
     observation = entry.observation(trace)
-    if samples.is_intact(trace, entry.samples):
+    problem = unsound_trace(trace) if samples.is_intact(trace, entry.samples) else "checksum does not match"
+    if not problem:
         return observation
-    note = f"samples of trial {entry.trial.sequence} are damaged: checksum does not match"
+    note = f"samples of trial {entry.trial.sequence} are damaged: {problem}"
     empty = Trace(np.empty(0), np.empty(0))
     return replace(observation, trace=empty, outcome="failed", notes=(*observation.notes, note))

@@ -14,6 +14,7 @@ from results.errors import RecordError
 from results.record.check import CheckRecord
 from results.record.contact_count import ContactCount
 from results.record.coupon import Coupons
+from results.record.soundness import unsound_record
 from results.record.trial import NO_CAPACITOR, Capacitor, Condition, Pin, Resistor, Trial
 
 FORMAT = 1
@@ -342,6 +343,8 @@ def from_json(text: str, path: Path | str = "run.json") -> RunRecord:
         raw: Any = json.loads(text)
     except json.JSONDecodeError as exc:
         raise RecordError(f"{path}: line {exc.lineno}: not JSON: {exc.msg}") from exc
+    except ValueError as exc:
+        raise RecordError(f"{path}: not JSON: a number of thousands of digits") from exc
     except RecursionError as exc:
         raise RecordError(f"{path}: not JSON: nested too deeply") from exc
     if not isinstance(raw, dict):
@@ -349,11 +352,15 @@ def from_json(text: str, path: Path | str = "run.json") -> RunRecord:
     if isinstance(raw.get("format"), int) and raw["format"] > FORMAT:
         raise RecordError(f"{path}: format: written by a newer stuckpin: {raw['format']} > {FORMAT}")
     try:
-        return _ADAPTER.validate_python(raw)
+        record = _ADAPTER.validate_python(raw)
     except ValidationError as exc:
         first = exc.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise RecordError(f"{path}: {where}: {first['msg']}: {repr(first.get('input'))[:80]}") from exc
+    problem = unsound_record(record)
+    if problem:
+        raise RecordError(f"{path}: {problem}")
+    return record
 
 
 __all__ = [

@@ -54,7 +54,7 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
         raise ValueError(f"written_utc: needs a time zone: {written_utc.isoformat()}")
     record = finding.record
     written = written_utc.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
-    notes = list(dict.fromkeys(row.note for row in finding.trials if row.note))
+    notes = {note: number for number, note in enumerate(_in_order(finding), start=1)}
     marks = shared_notes(finding.pins)
     under = short_texts(pin.condition for pin in finding.pins)
     shown = suspects_of(finding)
@@ -88,8 +88,13 @@ def report_content(finding: RunFinding, *, written_utc: datetime) -> dict[str, A
         "method": method(record),
         "cautions": cautions(record),
         "trials": [_trial_row(row, record, notes, under) for row in finding.trials],
-        "trial_notes": notes,
+        "trial_notes": list(notes),
     }
+
+
+def _in_order(finding: RunFinding) -> list[str]:
+    """The notes of the trials, each once."""
+    return list(dict.fromkeys(row.note for row in finding.trials if row.note))
 
 
 def words_of(record: RunRecord) -> dict[str, str]:
@@ -300,7 +305,7 @@ def _resistors(record: RunRecord) -> list[dict[str, Any]]:
 
 
 def _trial_row(
-    row: TrialFinding, record: RunRecord, notes: list[str], under: Mapping[Condition, str]
+    row: TrialFinding, record: RunRecord, notes: Mapping[str, int], under: Mapping[Condition, str]
 ) -> dict[str, Any]:
     k, trial = record.rules.coverage, row.trial
     blank: Cell = {"text": "–"}
@@ -319,7 +324,7 @@ def _trial_row(
         "release": bare_cell(release, "s", 3) if release is not None else blank,
         "tau": _tau(row, k) or blank,
         "net": cell(row.net_current, "A", k) if row.net_current else blank,
-        "note": str(notes.index(row.note) + 1) if row.note else "",
+        "note": str(notes[row.note]) if row.note else "",
     }
 
 

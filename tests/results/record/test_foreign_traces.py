@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from pathlib import Path
 
@@ -113,7 +114,7 @@ def test_overloads_are_kept_as_such(tmp_path: Path) -> None:
         ("/etc/passwd,D1,,reset default,1", "file: leads outside the folder: '/etc/passwd'"),
         ("..\\x.csv,D1,,reset default,1", "file: leads outside the folder: '..\\\\x.csv'"),
         ("C:x.csv,D1,,reset default,1", "file: leads outside the folder: 'C:x.csv'"),
-        ("a\0.csv,D1,,reset default,1", "file: leads outside the folder: 'a\\x00.csv'"),
+        ("a\0.csv,D1,,reset default,1", "file: must be one line of no more than 200 characters: 'a\\x00.csv'"),
         (",D1,,reset default,1", "file: empty"),
         ("a.csv,,,reset default,1", "pin: empty"),
         ("a.csv,D1,,,1", "pin_setup: empty"),
@@ -151,6 +152,17 @@ def test_a_link_that_leads_outside_is_followed_no_further(tmp_path: Path) -> Non
     (row,) = read_folder(inside)
     assert row.trace is None
     assert row.problem == "a.csv: cannot be read: Too many levels of symbolic links"
+
+
+@pytest.mark.parametrize("column", ["file", "pin", "pin_setup"])
+@pytest.mark.parametrize("name", ["a\x1b[2J", "a\u202eb", "x" * 201])
+def test_a_name_is_one_line_and_nothing_of_it_is_hidden(tmp_path: Path, column: str, name: str) -> None:
+    """It used to stand in the run's record as it came, and went from there to tables, report and terminal."""
+    cells = {"file": "a.csv", "pin": "D1", "pin_setup": "reset default"} | {column: name}
+    folder_with(tmp_path, f"{HEADER}\n{cells['file']},{cells['pin']},,{cells['pin_setup']},1\n")
+    told = refusal(tmp_path)
+    assert re.match(rf"trials.csv: line \d: {column}: must be one line of no more than 200 characters: ", told)
+    assert told.isprintable()
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
