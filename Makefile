@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 
 # What `make faults` tries, each with a table and a verdict of its own.
-FAULTS := tests.faults tests.kills
+FAULTS := tests.faults tests.kills tests.strangers
 
 .PHONY: demo test check bench study faults clean
 
