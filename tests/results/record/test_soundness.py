@@ -40,7 +40,7 @@ def changed(change: Callable[[dict[str, Any]], None]) -> str:
         (lambda raw: raw["rules"].update(pull_down_low_ohm=0.0), "rules.pull_down_low_ohm: must be above 0: 0.0"),
         (lambda raw: raw["rules"].update(series="E13"), "rules.series: unknown: 'E13'"),
         (lambda raw: raw["rules"].update(coverage=0.0), "rules.coverage: must be above 0, to 100: 0.0"),
-        (lambda raw: raw["rules"].update(allowed_s=1e-200), "rules.allowed_s: is too small to be meant: 1e-200"),
+        (lambda raw: raw["meter"].update(input_ohm=1e-200), "meter.input_ohm: is too small to be meant: 1e-200"),
         (lambda raw: raw["planned"][1].update(resistor="1 Ω"), "planned.2: resistor: not in run.json: '1 Ω'"),
         (lambda raw: raw["planned"][1].update(sequence=2**70), "planned.1.sequence: must be a number of no more than"),
         (lambda raw: raw["unit"].update(name="x" * 5001), "unit.name: must not be longer than 5000 characters: 'xxx"),
@@ -100,6 +100,21 @@ def test_a_line_that_no_bench_made_is_damaged_whatever_its_checksum(seen: Any, t
     span = samples.span_of(seen.trace, samples.encode(seen.trace), 0)
     found = journal.read(journal.line_of(trial(1), span, seen), "j")
     assert (found.entries, found.damaged) == ((), (f"j: line 1: {told}",))
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        replace(observation(1), press_ohm=0.0, press_u_ohm=0.0),
+        replace(observation(1), before_v=-1e-300, hold_v=1e-40, press_current_a=5e-324, released_after_s=-1e-9),
+        replace(observation(1), rail_v=-0.0, temperature_c=-40.0, humidity=0.0, supply_a=-1e-6),
+    ],
+)
+def test_whatever_a_bench_can_have_measured_is_kept(seen: Any) -> None:
+    """A source presses through nothing but its relay; a node without noise rests at next to nothing."""
+    span = samples.span_of(seen.trace, samples.encode(seen.trace), 0)
+    (entry,) = journal.read(journal.line_of(trial(1), span, seen), "j").entries
+    assert entry.observation(seen.trace) == seen
 
 
 def test_a_trial_beyond_the_plan_with_a_resistor_that_nobody_knows_is_refused() -> None:
