@@ -58,7 +58,10 @@ class Bench(BenchBus, BenchRail, BenchPress):
             self._all_opened()
             # What was read of the rail before, another rail may have been.
             self._rail_v = None
+            for watchdog in self._watchdogs.values():
+                watchdog.arm()
             self._prove_as_set()
+            self._upkeep.begin()
 
     def prove_as_set(self) -> None:
         """Prove that no instrument has restarted since it was last looked at, and that each stands as it was told.
@@ -89,6 +92,7 @@ class Bench(BenchBus, BenchRail, BenchPress):
         Never raises; `proof` then says what the bus told of the contacts themselves. Returns what could not be
         verified, a line each; the bench is safe where the list is empty, else in fault. Takes MAKE_SAFE_S at most.
         """
+        self._upkeep.end()
         self._presser.cover_safe_steps(MAKE_SAFE_S)
         self._holder.cover(MAKE_SAFE_S)
         unverified = self._let_go_told()
@@ -102,8 +106,8 @@ class Bench(BenchBus, BenchRail, BenchPress):
         )
         phases = (
             partial(relay_steps, self.wiring, self._relays),
-            partial(source_steps, self.source),
-            partial(power_steps, self._rail, self.chamber),
+            partial(source_steps, self.source, self._watchdogs.get("source")),
+            partial(power_steps, self._rail, self.chamber, self._watchdogs.get("supply")),
         )
         unverified += carried_out(phases, look.take)
         self.proof = look.proof()

@@ -24,6 +24,8 @@ from drivers.relays import RelayDevice, Relays
 from drivers.source import Source
 from drivers.states import BenchState, State
 from drivers.switch import Switch
+from drivers.upkeep import KEEP_S, Upkeep
+from drivers.watchdog import Watchdog
 from drivers.wiring import Device, Wiring
 
 SETTLE_S = 0.005
@@ -55,10 +57,13 @@ class BenchParts:
         chamber: Chamber | None = None,
         chamber_limits_c: tuple[float, float] = (0.0, 60.0),
         interlock: Interlock | None = None,
+        watchdogs: Mapping[str, Watchdog] | None = None,
+        upkeep: Upkeep | None = None,
     ) -> None:
         """`meter_input_ohm` None: unknown, and not corrected for. `expected`: role to the text its identity must hold.
         `rail` None: nothing sets it. `chamber_limits_c`: the lowest and the highest temperature that it may be set to.
-        `interlock`: the one that the links go through; None: none does.
+        `interlock`: the one that the links go through; None: none does. `watchdogs`: by the role of their instrument.
+        `upkeep`: what `clock` does while it waits; None: nothing is.
 
         Raises WiringError if a wire leads to a device that is not there.
         """
@@ -117,11 +122,24 @@ class BenchParts:
             settle_s=settle_s,
             lease=self._leases.of("press"),
         )
+        self._watchdogs = dict(watchdogs or {})
+        self._upkeep = upkeep or Upkeep(clock.now)
+        self._register_upkeep()
         self._bare: BareBus | None = None
         self._path: PressPath = "relay"
         self._level_v: float | None = None
         self._rail_v: float | None = None
         self._rail_at_s = 0.0
+
+    def _register_upkeep(self) -> None:
+        """A watchdog is fed; any other instrument is asked something now and then. Serial lines are never dropped."""
+        for role, instrument in self._instruments().items():
+            if role in self._watchdogs:
+                self._upkeep.add(self._watchdogs[role].feed_every_s, self._watchdogs[role].feed)
+            elif role == "meter":
+                self._upkeep.add(KEEP_S, self.meter.keep)
+            elif role not in ("relay_board", "board"):
+                self._upkeep.add(KEEP_S, instrument.keep)
 
     @property
     def state(self) -> State:

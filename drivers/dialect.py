@@ -30,6 +30,7 @@ _COMMON: Mapping[str, str] = {
     "event_status": "*ESR?",
     "error": "SYST:ERR?",
     "label": 'DISP:TEXT "{text}"',
+    "idle": "*STB?",
     "format": "FORM REAL,64",
     "byte_order": "FORM:BORD NORM",
 }
@@ -71,8 +72,20 @@ _METER: Mapping[str, str] = {
     "condition": "STAT:OPER:COND?",
 }
 
+# No portable command exists; the bench file has to say them, where an instrument has a watchdog.
+_WATCHDOG: Mapping[str, str] = {
+    "watchdog": "",
+    "watchdog_read": "",
+    "watchdog_tripped": "",
+    "watchdog_off": "",
+}
+
+_SHAPES: Mapping[str, str] = {"watchdog": "{value}", "watchdog_read": "?", "watchdog_tripped": "?", "watchdog_off": ""}
+"""What a command of a purpose without a portable one must look like: its placeholders, and whether it asks."""
+
 _SOURCE: Mapping[str, str] = {
     **_COMMON,
+    **_WATCHDOG,
     "mode_voltage": "SOUR:FUNC:MODE VOLT",
     "mode_current": "SOUR:FUNC:MODE CURR",
     "mode_read": "SOUR:FUNC:MODE?",
@@ -95,6 +108,7 @@ _SOURCE: Mapping[str, str] = {
 
 _SUPPLY: Mapping[str, str] = {
     **_COMMON,
+    **_WATCHDOG,
     "voltage": "SOUR:VOLT:LEV:IMM:AMPL {value}",
     "voltage_read": "SOUR:VOLT:LEV:IMM:AMPL?",
     "current_limit": "SOUR:CURR:LEV:IMM:AMPL {value}",
@@ -157,6 +171,8 @@ TEMPLATES: Mapping[str, Mapping[str, str]] = {
 OPTIONAL = frozenset(
     {
         "clear",
+        "idle",
+        *_WATCHDOG,
         "event_status",
         "label",
         "label_read",
@@ -257,8 +273,11 @@ class Dialect:
         return frozenset().union(*self._forms(purpose))
 
     def _forms(self, purpose: str) -> tuple[frozenset[str], ...]:
-        portable = frozenset(_placeholders(TEMPLATES[self.role][purpose]))
+        portable = frozenset(_placeholders(self._shape(purpose)))
         return _INSTEAD.get(purpose, (portable,))
+
+    def _shape(self, purpose: str) -> str:
+        return TEMPLATES[self.role][purpose] or _SHAPES[purpose]
 
     def _check_template(self, purpose: str, template: str) -> None:
         key = self._key(purpose)
@@ -284,7 +303,7 @@ class Dialect:
         if "{text}" in template.replace('"{text}"', ""):
             # Outside of quotes a semicolon in a name would begin a command of its own.
             raise DialectError(f"{key}: {template!r} must hold {{text}} in double quotes")
-        asks = "?" in TEMPLATES[self.role][purpose]
+        asks = "?" in self._shape(purpose)
         if self.role not in ("relay_board", "board") and asks != ("?" in template):
             raise DialectError(f"{key}: {template!r} must {'' if asks else 'not '}be a query")
 

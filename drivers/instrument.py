@@ -80,6 +80,12 @@ class Instrument:
         if command := self._dialect.text(purpose, **values):
             self.carry_out(command, timeout_s=timeout_s)
 
+    def keep(self) -> None:
+        """Ask something cheap, so that the connection is not idle; the status byte it is (IEEE 488.2, 10.36)."""
+        if self._dialect.has("idle"):
+            query = self._dialect.text("idle")
+            self._integer(query, self._link.ask(query))
+
     def carry_out(self, message: str, *, timeout_s: float | None = None) -> None:
         """Send a message that asks nothing, and check for errors. Raises as `send`, and as `check_status`."""
         # Two messages in a row and one reply. In one message, an instrument that gives it up at its first error

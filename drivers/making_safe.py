@@ -17,13 +17,15 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 
 from drivers.chamber import Chamber
-from drivers.errors import LinkClosedError, LinkError
+from drivers.errors import BenchError, LinkClosedError, LinkError
 from drivers.instrument import Instrument
 from drivers.rail import Rail
 from drivers.relays import Relays
 from drivers.source import Source
+from drivers.watchdog import Watchdog
 from drivers.wiring import Wiring
 
 PHASE_S = 1.0
@@ -58,21 +60,35 @@ def relay_steps(wiring: Wiring, relays: Relays) -> list[SafeStep]:
     return [SafeStep(f"{role}: relays not proven open", device.instrument, device.open_all) for role, device in devices]
 
 
-def source_steps(source: Source | None) -> list[SafeStep]:
-    """The source's output goes off at high impedance."""
+def source_steps(source: Source | None, watchdog: Watchdog | None) -> list[SafeStep]:
+    """The source's output goes off at high impedance; then it need not be watched any more."""
     if source is None:
         return []
-    return [SafeStep("source: output not proven off", source.instrument, source.output_off)]
+    act = partial(_then_unwatched, source.output_off, watchdog, stays_on=False)
+    return [SafeStep("source: output not proven off", source.instrument, act)]
 
 
-def power_steps(rail: Rail, chamber: Chamber | None) -> list[SafeStep]:
+def power_steps(rail: Rail, chamber: Chamber | None, watchdog: Watchdog | None) -> list[SafeStep]:
     """The board's supply as planned, and the chamber off."""
     steps = []
     if rail.supply is not None:
-        steps += [SafeStep(what, rail.supply.instrument, act) for what, act in rail.safe_steps()]
+        for what, act in rail.safe_steps():
+            unwatched = partial(_then_unwatched, act, watchdog, stays_on=rail.stays_on)
+            steps.append(SafeStep(what, rail.supply.instrument, unwatched))
     if chamber is not None:
         steps.append(SafeStep("chamber: not proven off", chamber.instrument, chamber.off))
     return steps
+
+
+def _then_unwatched(act: Callable[[], None], watchdog: Watchdog | None, *, stays_on: bool) -> None:
+    """A safe step, and its watchdog off. Where the output is off, one that watches on does no harm."""
+    act()
+    if watchdog is not None:
+        try:
+            watchdog.disarm()
+        except BenchError:
+            if stays_on:
+                raise
 
 
 class Attempt:

@@ -117,6 +117,11 @@ class Meter:
         self._label: str | None = None
         self._log: _Log | None = None
 
+    def keep(self) -> None:
+        """Ask it something cheap, so that its connection is not idle; nothing while it may log."""
+        if self._log is None:
+            self.instrument.keep()
+
     def configure(self, range_v: float, aperture_s: float, impedance_ohm: float | None, line_hz: float) -> None:
         """Function, fixed range, one zero and then no more, input impedance, line frequency, binary format.
 

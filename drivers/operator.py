@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 
 from drivers.errors import WiringError
 from drivers.wiring import NOTHING
@@ -23,6 +24,22 @@ class Operator:
         self._say = say
         self._confirm = confirm
         self._ask = ask
+
+    def during(self, waiting: Callable[[], AbstractContextManager[None]]) -> Operator:
+        """The same person, each wait for whom is made inside of `waiting`."""
+        confirm, ask = self._confirm, self._ask
+
+        def confirmed(text: str) -> None:
+            with waiting():
+                confirm(text)
+
+        def asked(text: str) -> str:
+            if ask is None:
+                raise WiringError(f"nobody is here to answer: {text}")
+            with waiting():
+                return ask(text)
+
+        return Operator(self._say, confirmed, None if ask is None else asked)
 
     def do(self, text: str) -> None:
         """Have something done, told in a sentence; returns when done."""

@@ -130,6 +130,11 @@ class Rail:
         return self.supply.voltage() if self.supply is not None and self.supply.measures_voltage else None
 
     @property
+    def stays_on(self) -> bool:
+        """Whether the supply is to stay on at the end."""
+        return self._at_end == "on"
+
+    @property
     def is_off(self) -> bool:
         """Whether a supply is known to be off."""
         return self.supply is not None and not self.supply.is_on

@@ -31,7 +31,8 @@ def bench_faults(bench: BenchTables) -> list[Fault]:
     """Every rule between values that the bench file breaks."""
     return list(
         chain.from_iterable(
-            rule(bench) for rule in (_resources, _commands, _chamber, _lives, _wires, _fits, _adds, _coupons, _measured)
+            rule(bench)
+            for rule in (_resources, _commands, _watchdogs, _chamber, _lives, _wires, _fits, _adds, _coupons, _measured)
         )
     )
 
@@ -103,6 +104,22 @@ def _commands(bench: BenchTables) -> Iterator[Fault]:
             except DialectError as exc:
                 rule = str(exc).removeprefix(f"{role}.commands.{purpose}: ")
                 yield Fault(where, rule.removeprefix(f"{template!r} ").removeprefix(f"{template!r}: "))
+
+
+WATCHDOG = ("watchdog", "watchdog_read", "watchdog_tripped", "watchdog_off")
+
+
+def _watchdogs(bench: BenchTables) -> Iterator[Fault]:
+    """A watchdog needs its time and all of its commands: one that cannot be read back covers nothing."""
+    for role, table in (("source", bench.source), ("supply", bench.supply)):
+        if table is None:
+            continue
+        missing = [purpose for purpose in WATCHDOG if not table.commands.get(purpose)]
+        if table.watchdog_s is not None and missing:
+            yield Fault((role, "watchdog"), f"needs {role}.commands.{missing[0]}: no portable command exists")
+        elif table.watchdog_s is None and len(missing) < len(WATCHDOG):
+            given = next(purpose for purpose in WATCHDOG if purpose not in missing)
+            yield Fault((role, "commands", given), f"needs {role}.watchdog, the time that it waits")
 
 
 def _wires(bench: BenchTables) -> Iterator[Fault]:

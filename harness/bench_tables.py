@@ -23,6 +23,7 @@ OwnChannels = Annotated[tuple[str, ...], Channels()]
 WireResistor = Annotated[float, Quantity("Ω", 100.0, 1e6)]
 Tolerance = Annotated[float, Quantity("%", 0.0, 0.2)]
 MeasuredOhm = Annotated[float | None, Quantity("Ω", 1.0, 100e6)]
+Watched = Annotated[float | None, Quantity("s", 2.0, 3600.0)]
 MeasuredUOhm = Annotated[float | None, Quantity("Ω", 1e-6, 10e6)]
 
 
@@ -97,9 +98,11 @@ class MeterTable(InstrumentTable):
 
 @dataclass(frozen=True, kw_only=True)
 class SourceTable(InstrumentTable):
-    """[source]: accuracy limits of the current that it measures, relative and in ampere."""
+    """[source]: accuracy limits of the current that it measures, relative and in ampere. `watchdog_s`: the time of its
+    output watchdog, None: it has none."""
 
     resource: Scpi
+    watchdog_s: Watched = None
     accuracy_reading: Annotated[float, Quantity("%", 0.0, 0.1)]
     accuracy_a: Annotated[float, Quantity("A", 0.0, 0.1)]
 
@@ -110,10 +113,11 @@ class SupplyTable(InstrumentTable):
 
     `voltage_max_v`: what the board bears, None: limits.voltage alone counts. `current_limit_a`: what the supply is set
     to. `settle_s` passes after a change of the rail, `power_up_s` after switching on. Accuracy limits of the current
-    that it measures, relative and in ampere; 0 where they are not stated.
+    that it measures, relative and in ampere; 0 where they are not stated. `watchdog_s` as for a source.
     """
 
     resource: Scpi
+    watchdog_s: Watched = None
     current_limit_a: Annotated[float, Quantity("A", 1e-3, 10.0)]
     voltage_max_v: Annotated[float | None, Quantity("V", 0.5, 60.0)] = None
     settle_s: Annotated[float, Quantity("s", 0.0, 60.0)] = 0.05

@@ -21,6 +21,7 @@ from drivers.dialect import Dialect
 from drivers.errors import InstrumentError, LinkError
 from drivers.instrument import Instrument
 from drivers.interlock import Interlock, Ratings
+from drivers.kept_clock import KeptClock
 from drivers.link import Link
 from drivers.meter import Meter
 from drivers.operator import Operator
@@ -35,6 +36,7 @@ from drivers.supply import Supply
 from drivers.switch import Switch
 from drivers.told_clock import ToldClock
 from drivers.visa_link import open_visa_link
+from drivers.watchdog import Watchdog
 from drivers.ways_to_rail import FALLS_BELOW_OHM
 from drivers.wire_log import Tap
 from harness.bench_file import BenchFile
@@ -108,8 +110,8 @@ def opened_bench(
             safety.kept_from_children(partial(os.close, descriptor))
         ours = frozenset(threading.enumerate()) if foreign_code else None
         open_things.callback(_end, safety, not_verified, tell, frozenset(made_safe), ours)
-        open_things.enter_context(_heard(stop, safety))
-        clock = _clock(file, stop.asked, open_things, wire)
+        clock = KeptClock(_clock(file, stop.asked, open_things, wire))
+        open_things.enter_context(_heard(stop, safety, clock))
         wear = ContactWear(file.driver_limits(), clock, before=contacts.before, keep=contacts.keep, say=tell)
         interlock = _interlock(file, wear)
         instruments: dict[str, Instrument] = {}
@@ -119,7 +121,8 @@ def opened_bench(
             safety.kept_from_children(link.close)
             watched = interlock.watched(role, AttendedLink(link, safety.alive), dialects[role])
             instruments[role] = Instrument(watched, dialects[role], name=role)
-        bench = _assemble(file, instruments, clock, interlock, operator, safety, rail_v, at_end)
+        person = operator.during(clock.asking)
+        bench = _assemble(file, instruments, clock, interlock, person, safety, rail_v, at_end)
         try:
             bench.prepare()
             wire.identities = {role: identity for role, (_, identity) in bench.identities.items()}
@@ -150,9 +153,14 @@ def _roles_named(resources: Mapping[str, str | None]) -> Iterator[None]:
 
 
 @contextmanager
-def _heard(stop: StopRequest, safety: Safety) -> Iterator[None]:
-    """While inside, each look at the stop request is a sign of life."""
-    stop.on_look = safety.alive
+def _heard(stop: StopRequest, safety: Safety, clock: KeptClock) -> Iterator[None]:
+    """While inside, each look at the stop request is a sign of life, and while a person is waited for an occasion."""
+
+    def looked() -> None:
+        safety.alive()
+        clock.looked()
+
+    stop.on_look = looked
     try:
         yield
     finally:
@@ -219,7 +227,7 @@ def _clock(file: BenchFile, stop: Callable[[], bool], open_things: ExitStack, wi
 def _assemble(
     file: BenchFile,
     instruments: dict[str, Instrument],
-    clock: Clock,
+    clock: KeptClock,
     interlock: Interlock,
     operator: Operator,
     safety: Safety,
@@ -246,7 +254,19 @@ def _assemble(
         chamber_limits_c=(0.0, 0.0) if file.chamber is None else (file.chamber.lowest_c, file.chamber.highest_c),
         rail=_rail(file, instruments.get("supply"), clock, operator, rail_v, at_end),
         interlock=interlock,
+        watchdogs=_watchdogs(file, instruments),
+        upkeep=clock.upkeep,
     )
+
+
+def _watchdogs(file: BenchFile, instruments: Mapping[str, Instrument]) -> dict[str, Watchdog]:
+    """Role -> the output watchdog of its instrument, where the bench file says that there is one."""
+    tables = {"source": file.source, "supply": file.supply}
+    return {
+        role: Watchdog(instruments[role], table.watchdog_s)
+        for role, table in tables.items()
+        if table is not None and table.watchdog_s is not None
+    }
 
 
 def _interlock(file: BenchFile, wear: ContactWear) -> Interlock:

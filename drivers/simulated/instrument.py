@@ -47,6 +47,9 @@ class Instrument:
     def reset(self) -> None:
         """*RST: settings to their defaults; queue, enables and format of the interface stay."""
 
+    def heard(self) -> None:
+        """A message has come, whatever it says."""
+
     def restart(self) -> None:
         """As after its power came back: settings, status and interface at their defaults, a message under way gone."""
         self._starts += 1
@@ -65,6 +68,7 @@ class Instrument:
 
     def run(self, message: str) -> Generator[float, None, bytes | None]:
         """Carry out one program message; see the module's text. Errors go to the queue; units after one are not run."""
+        self.heard()
         replies: list[bytes] = []
         last: Unit | None = None
         try:

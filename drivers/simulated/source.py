@@ -16,6 +16,7 @@ from drivers.simulated.circuit import Drive
 from drivers.simulated.clock import on_grid
 from drivers.simulated.command import Argument
 from drivers.simulated.instrument import Instrument
+from drivers.simulated.output_watchdog import OutputWatchdog
 from drivers.simulated.parameter import Handler, Waiting, bare, number, query_number, switch_state, texts, word
 from drivers.simulated.randomness import generator
 from drivers.simulated.response import number_text
@@ -63,13 +64,23 @@ class Source(Instrument):
         self._gain_v, self._gain_a = (1 + world.board.source.gain_error * float(e) for e in chance.uniform(-1, 1, 2))
         self._offset_a = world.board.source.offset_error_a * float(chance.uniform(-1, 1))
         self.add_format()
+        self._watchdog = OutputWatchdog(self, "source", self._trip)
         self._add_output()
         self._add_level("VOLTage", "level_v", "range_v", MOST_V, RANGES_V, "V")
         self._add_level("CURRent", "level_a", "range_a", MOST_A, RANGES_A, "A")
         self._add_sense()
         self._drive()
 
+    def heard(self) -> None:
+        self._watchdog.heard()
+
+    def _trip(self) -> None:
+        """The watchdog opens the output relay, whatever off means else."""
+        self.settings.off_mode = "HIMP"
+        self._set("output", False)
+
     def reset(self) -> None:
+        self._watchdog.reset()
         self.settings = Settings()
         self._reading_until_s = None
         self._last = None

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from drivers.simulated.board_file import SupplyPart
 from drivers.simulated.clock import on_grid
 from drivers.simulated.instrument import Instrument
+from drivers.simulated.output_watchdog import OutputWatchdog
 from drivers.simulated.parameter import Handler, Waiting, bare, number, query_number, switch_state
 from drivers.simulated.randomness import generator
 from drivers.simulated.response import number_text
@@ -45,11 +46,16 @@ class Supply(Instrument):
         self._gain_a = 1 + part.gain_error_a * float(chance.uniform(-1, 1))
         self._offset_a = part.offset_error_a * float(chance.uniform(-1, 1))
         self._target_v = world.rail_v()
+        self._watchdog = OutputWatchdog(self, "supply", lambda: self._set("output", False))
         self._add_output()
         self.add("MEASure[:SCALar]:VOLTage[:DC]", get=self._measuring(self._volts))
         self.add("MEASure[:SCALar]:CURRent[:DC]", get=self._measuring(self._ampere))
 
+    def heard(self) -> None:
+        self._watchdog.heard()
+
     def reset(self) -> None:
+        self._watchdog.reset()
         self.settings = Settings()
         self._drive()
 

@@ -10,7 +10,7 @@ instants give the same voltages to the last bit.
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -51,6 +51,7 @@ class World:
             _contacts(board),
             {part.name: Pin(part, part.setup, self._leaks(part)) for part in board.nodes()},
         )
+        self._timers: dict[str, tuple[float, Callable[[], None]]] = {}
         self._agenda = Agenda()
         self._history = History()
         self._power = Power(self._agenda, self.wiring)
@@ -71,8 +72,21 @@ class World:
         return self.board.meter.step_response_s > 0
 
     def move_to(self, time_s: float) -> None:
-        """It is now `time_s`; an instant that has passed moves nothing."""
+        """It is now `time_s`; an instant that has passed moves nothing. What a timer was set for happens on the way."""
+        while (name := min(self._timers, key=lambda name: self._timers[name][0], default=None)) is not None:
+            due_s, act = self._timers[name]
+            if due_s > time_s:
+                break
+            del self._timers[name]
+            self.now_s = max(self.now_s, due_s)
+            act()
         self.now_s = max(self.now_s, time_s)
+
+    def set_timer(self, name: str, time_s: float | None, act: Callable[[], None]) -> None:
+        """Have an instrument do something by itself at a bench time; None: not any more. One timer a name."""
+        self._timers.pop(name, None)
+        if time_s is not None:
+            self._timers[name] = (time_s, act)
 
     def chance(self, purpose: str) -> np.random.Generator:
         """A generator for the present trial."""

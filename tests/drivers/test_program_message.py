@@ -26,6 +26,8 @@ def test_whatever_a_dialect_writes_is_read_back_with_its_values(role: str) -> No
     values: dict[str, object] = {"value": -1.5e-05, "text": 'D1 "none"; #1', "list": ("101",), "channel": "7"}
     read = {"value": "-1.5E-05", "text": 'D1 ""none""; #1', "list": "(@101)", "channel": "7"}
     for purpose, template in dialect.templates.items():
+        if not template:
+            continue  # no portable command exists
         wanted = {name: value for name, value in values.items() if f"{{{name}}}" in template}
         said = reader.read(dialect.text(purpose, **wanted))
         assert said is not None, purpose

@@ -248,7 +248,7 @@ def test_whole_files_of_the_pages_are_good_and_go_together() -> None:
 def test_parts_of_a_bench_file_are_good_in_a_whole_one() -> None:
     [whole] = blocks(page("bench_file.md"), "toml bench.toml")
     parts = blocks(page("bench_file.md"), "toml")
-    assert len(parts) == 2
+    assert len(parts) == 3
     for part in parts:
         [table] = tomllib.loads(part)
         rest = re.sub(rf"^\[{table}\]\n.*?(?=^\[)", "", whole, flags=re.MULTILINE | re.DOTALL)
