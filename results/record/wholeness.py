@@ -9,6 +9,7 @@ from typing import Literal
 from results.errors import RecordError
 from results.record import manifest
 from results.record.run_folder import RunFolder
+from results.record.wire_files import damaged_lines, wire_files
 
 FileState = Literal["as sealed", "as written", "changed", "missing", "damaged", "whole", "not sealed", "not listed"]
 """`as sealed`, `as written`: the bytes have the checksum of manifest.sha256, or of derived.sha256. `whole`: no seal
@@ -117,6 +118,9 @@ def _unsealed(path: Path) -> list[FileFinding]:
     for name in ("plan.toml", "bench.toml", "run.json", "journal.jsonl", samples):
         state: FileState = "not sealed" if name in ("plan.toml", "bench.toml", "run.json") else "whole"
         found.append(FileFinding(name, state) if (path / name).exists() else FileFinding(name, "missing"))
+    for file in wire_files(path):
+        damaged = damaged_lines(file)
+        found += [FileFinding(file.name, "damaged", text) for text in damaged] or [FileFinding(file.name, "whole")]
     return found
 
 

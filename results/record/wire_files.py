@@ -11,7 +11,7 @@ import contextlib
 import os
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from results.errors import RecordError
@@ -133,23 +133,31 @@ def newest(folder: Path) -> tuple[int, int]:
     return 0, 0
 
 
+def damaged_lines(path: Path) -> list[str]:
+    """What is damaged in one file, a line of text each. A line that was cut off as the program ended is no damage."""
+    reading = _Reading([], [])
+    reading.file(path)
+    return reading.damaged
+
+
 @dataclass
 class _Reading:
     """How far the reading has come. `last`: the newest line's number, and its time as a text."""
 
     sessions: list[tuple[WireHeader, list[WireLine]]]
     gone: list[str]
+    damaged: list[str] = field(default_factory=list)
     last: int = 0
     last_at: str = "the beginning"
 
     def file(self, path: Path) -> None:
         try:
             if path.stat().st_size > _READ_BYTES:
-                self.gone.append(f"{path.name}: not read: larger than {_READ_BYTES} bytes")
+                self._damaged(path, f"not read: larger than {_READ_BYTES} bytes")
                 return
             data = path.read_bytes()
         except OSError as exc:
-            self.gone.append(f"{path.name}: cannot be read: {exc.strerror}")
+            self._damaged(path, f"cannot be read: {exc.strerror}")
             return
         *lines, cut = data.split(b"\n")
         header: WireHeader | None = None
@@ -157,17 +165,21 @@ class _Reading:
             try:
                 line = read_line(text)
             except ValueError as exc:
-                self.gone.append(f"{path.name}: line {number}: {exc}")
+                self._damaged(path, f"line {number}: {exc}")
                 continue
             if isinstance(line, WireHeader):
                 header = line
                 self._header(line)
             elif header is None:
-                self.gone.append(f"{path.name}: line {number}: before any header")
+                self._damaged(path, f"line {number}: before any header")
             else:
                 self._line(line)
         if cut:
             self.gone.append(f"{path.name}: cut off after message {self.last} at {self.last_at}: the run ended there")
+
+    def _damaged(self, path: Path, text: str) -> None:
+        self.damaged.append(text)
+        self.gone.append(f"{path.name}: {text}")
 
     def _header(self, header: WireHeader) -> None:
         if not self.sessions or self.sessions[-1][0].session != header.session:

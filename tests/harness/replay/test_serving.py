@@ -222,3 +222,21 @@ def test_the_clock_is_served_whoever_asks_and_waits_for_nothing() -> None:
         assert [clock.ask("NOW?"), clock.ask("UNTIL 900.0")] == ["100.0", "900.5"]
         clock.close()
         open_visa_link(resources["meter"]).close()
+
+
+def test_a_clock_that_was_asked_less_finds_its_way_back_at_the_next_message() -> None:
+    with served(
+        ("meter", "opened", b""),
+        ("clock", "sent", b"NOW?\n"),
+        ("clock", "received", b"100.0\n"),
+        ("meter", "sent", b"A?\n"),
+        ("meter", "received", b"1\n"),
+        ("clock", "sent", b"NOW?\n"),
+        ("clock", "received", b"200.0\n"),
+        ("meter", "closed", b""),
+    ) as (_, resources):
+        meter, clock = open_visa_link(resources["meter"]), open_serial_link(resources["clock"])
+        assert meter.ask("A?") == "1"
+        assert clock.ask("NOW?") == "200.0"
+        meter.close()
+        clock.close()

@@ -11,7 +11,9 @@ import pytest
 from results.errors import RecordError
 from results.record import manifest
 from results.record.wholeness import FileFinding, wholeness
+from results.record.wire_line import WireLine, header_line, line_of
 from tests.results.record.runs import filled_run
+from tests.results.record.test_wire_line import HEADER
 
 DERIVED = ("trials.csv", "pins.csv")
 
@@ -140,3 +142,14 @@ def test_a_run_json_that_can_no_longer_be_read_is_a_finding_of_a_sealed_run(seal
 def test_what_is_no_run_folder_is_refused(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match=r"run\.json: missing: not a run folder"):
         wholeness(tmp_path)
+
+
+def test_the_lines_of_the_wire_log_of_a_run_that_was_never_sealed_vouch_for_themselves(tmp_path: Path) -> None:
+    path = filled_run(tmp_path).path
+    lines = [line_of(WireLine(number, 0.1, "meter", "sent", b"A?\n")) for number in (17, 18)]
+    log = path / "wire-0001.jsonl"
+    log.write_bytes(header_line(HEADER) + b"".join(lines) + lines[0][:20])
+    assert FileFinding(log.name, "whole") in wholeness(path).files
+    log.write_bytes(log.read_bytes().replace(b"A?", b"B?", 1))
+    assert FileFinding(log.name, "damaged", "line 2: checksum does not match") in wholeness(path).files
+    assert wholeness(path).wrong == (log.name,)
