@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -70,6 +73,23 @@ def test_a_resumed_run_has_later_numbers_and_a_session_of_its_own(tmp_path: Path
         record.close()
     assert kept(tmp_path) == [(1, 1, b"a"), (1, 2, b"b"), (1, 3, b"c"), (2, 4, b"d"), (2, 5, b"e")]
     assert read_wire_log(tmp_path).gone == ()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="nothing kills so here")
+def test_every_message_survives_the_kill_of_the_program(tmp_path: Path) -> None:
+    code = (
+        "import os, signal, sys, time\n"
+        "from pathlib import Path\n"
+        "from tests.harness.test_wire_record import recorded, say\n"
+        "record = recorded()\n"
+        "record.write_into(Path(sys.argv[1]), 'the run')\n"
+        "for number in range(50):\n"
+        "    say(record, f'message {number}')\n"
+        "os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=False)
+    assert ended.returncode == -signal.SIGKILL
+    assert [data for _, _, data in kept(tmp_path)] == [f"message {number}".encode() for number in range(50)]
 
 
 def test_memory_is_bounded_while_there_is_no_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
