@@ -65,7 +65,7 @@ MAKERS: Mapping[Kind, Maker] = {
 
 def step_line(record: RunRecord, trial: Trial, observation: Observation, done: int) -> str:
     """One plain line a finished step: how many of how many, its label, and what it found by itself."""
-    finding = analyse(replace(record, planned=(trial,)), [(trial, observation)])
+    finding = analyse(replace(record, planned=(trial,)), [(trial, observation)], budgets=False)
     if trial.kind == "damage watch":
         said = "; ".join([observation.outcome, *observation.notes])
     elif trial.kind == "coupon":

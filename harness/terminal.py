@@ -41,7 +41,7 @@ BARS = "▁▂▃▄▅▆▇█"
 
 def judged_alone(record: RunRecord, trial: Trial, observation: Observation) -> TrialFinding:
     """What one trial says by itself, while its pin is still being tried; the report may know more."""
-    return analyse(replace(record, planned=(trial,)), [(trial, observation)]).trials[0]
+    return analyse(replace(record, planned=(trial,)), [(trial, observation)], budgets=False).trials[0]
 
 
 def trial_line(finding: TrialFinding, done: int, planned: int) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from results.analysis.check.coupons import coupon_items
@@ -60,16 +61,20 @@ def analyse_folder(path: Path | str) -> RunFinding:
     )
 
 
-def analyse(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:
+def analyse(
+    record: RunRecord, observations: Sequence[tuple[Trial, Observation]], *, budgets: bool = True
+) -> RunFinding:
     """Judge every trial of a run and every pin under every condition.
 
     Of a trial observed more than once the last one counts; a planned one never observed is `not tested`. Trials (not
     sweeps, which stand with their pins) come back in planned order, those beyond the plan behind them; pins in the
     order in which they first appear. Raises RecordError where an observation belongs to another trial than the one
-    planned under its number. A run that presses to ground is analysed in its mirror image.
+    planned under its number. A run that presses to ground is analysed in its mirror image. `budgets` False leaves the
+    pins' uncertainty budgets out, which cost more than all else and change no number.
     """
+    straight = partial(_analysed, budgets=budgets)
     mirrored = record.press_to == "ground"
-    found = analysed_in_mirror(record, observations, _analysed) if mirrored else _analysed(record, observations)
+    found = analysed_in_mirror(record, observations, straight) if mirrored else straight(record, observations)
     return _with_what_is_no_pin(found, list(_in_order(record, observations)))
 
 
@@ -81,7 +86,7 @@ def _with_what_is_no_pin(found: RunFinding, every: Sequence[tuple[Trial, Observa
     return replace(found, damage=damage_items(record, watched, read))
 
 
-def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation]]) -> RunFinding:
+def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation]], *, budgets: bool) -> RunFinding:
     every = list(_in_order(record, observations))
     made = [(trial, observation) for trial, observation in every if trial.kind not in NO_PIN]
     read = [_read(record, trial, observation) for trial, observation in made if trial.kind == "trial"]
@@ -98,7 +103,14 @@ def _analysed(record: RunRecord, observations: Sequence[tuple[Trial, Observation
         if trial.kind == "sweep"
     }
     pins = tuple(
-        _pin(record.under(condition), condition, known.get(name, Pin(name)), trials, sweeps.get((name, condition)))
+        _pin(
+            record.under(condition),
+            condition,
+            known.get(name, Pin(name)),
+            trials,
+            sweeps.get((name, condition)),
+            budgets=budgets,
+        )
         for (name, condition), trials in groups.items()
     )
     pins = with_leak_alone(record, pins)
@@ -152,10 +164,16 @@ def _read(record: RunRecord, trial: Trial, observation: Observation | None) -> R
 
 
 def _pin(
-    record: RunRecord, condition: Condition, pin: Pin, trials: Sequence[ReadTrial], sweep: SweepFinding | None
+    record: RunRecord,
+    condition: Condition,
+    pin: Pin,
+    trials: Sequence[ReadTrial],
+    sweep: SweepFinding | None,
+    *,
+    budgets: bool,
 ) -> PinFinding:
     with seen_by(record.meter):
-        return analyse_pin(record, condition, pin, trials, sweep)
+        return analyse_pin(record, condition, pin, trials, sweep, budgets=budgets)
 
 
 def _sweep(record: RunRecord, pin: Pin, trial: Trial, observation: Observation | None) -> SweepFinding:

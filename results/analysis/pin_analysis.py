@@ -46,9 +46,17 @@ _MAY_HAVE_STUCK: frozenset[Verdict] = STUCK | {"undecided", "held at press level
 
 
 def analyse_pin(
-    record: RunRecord, condition: Condition, pin: Pin, trials: Sequence[ReadTrial], sweep: SweepFinding | None = None
+    record: RunRecord,
+    condition: Condition,
+    pin: Pin,
+    trials: Sequence[ReadTrial],
+    sweep: SweepFinding | None = None,
+    *,
+    budgets: bool = True,
 ) -> PinFinding:
     """All that the trials of one pin under one condition say, and its sweep where one was planned. Pure.
+
+    `budgets` False: without its uncertainty budgets.
 
     Raises RecordError where a trial names a resistor that the record does not hold.
     """
@@ -70,7 +78,7 @@ def analyse_pin(
     finding = _pin(bench, condition, rows, line, pull_down)
     if sweep is not None:
         finding = _with_sweep(bench, finding, sweep)
-    return replace(finding, budgets=budgets_of(bench, finding, inside, slopes))
+    return replace(finding, budgets=budgets_of(bench, finding, inside, slopes)) if budgets else finding
 
 
 def _with_sweep(bench: PinBench, finding: PinFinding, sweep: SweepFinding) -> PinFinding:

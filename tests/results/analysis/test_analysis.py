@@ -141,3 +141,11 @@ def test_a_run_folder_gives_the_same_findings(tmp_path: Path) -> None:
     assert found.pins[0].safe_ohm == expected.pins[0].safe_ohm
     assert found.trials[0].settled == expected.trials[0].settled
     assert found.trials[0].trial.resistor == NO_RESISTOR
+
+
+def test_without_budgets_every_number_is_the_same() -> None:
+    """As the line of a running trial is made, which would wait for them."""
+    record, made = run(PINS)
+    whole, bare = analyse(record, made), analyse(record, made, budgets=False)
+    assert all(pin.budgets for pin in whole.pins)
+    assert bare == replace(whole, pins=tuple(replace(pin, budgets=()) for pin in whole.pins))
