@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 # What `make faults` tries, each with a table and a verdict of its own.
 FAULTS := tests.faults tests.kills tests.strangers
 
-.PHONY: demo test check bench study faults clean
+.PHONY: demo test check bench study faults soak clean
 
 $(VENV)/ready: pyproject.toml
 	$(PYTHON) -c 'import sys; assert sys.version_info >= (3, 11), "stuckpin needs Python 3.11 or newer: make PYTHON=python3.12 ..."'
@@ -37,6 +37,10 @@ study: $(VENV)/ready
 faults: $(VENV)/ready
 	@status=0; for tried in $(FAULTS); do $(BIN)/python -m $$tried || status=1; done; \
 	if [ $$status -eq 0 ]; then echo "faults: everything holds"; else echo "faults: FALLS SHORT"; fi; exit $$status
+
+# Some 45 minutes on two idle cores: 50,000 trials watched from outside, for memory, files, threads and pace.
+soak: $(VENV)/ready
+	$(BIN)/python -m tests.soak
 
 clean:
 	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache

@@ -28,13 +28,17 @@ class Edge:
 
 @dataclass
 class Contact:
-    """One relay or push button. `commanded`: what it was last told; `closed`: what it does."""
+    """One relay or push button.
+
+    `commanded`: what it was last told; `closed`: what it does; `closings`: how often it was told to close while open.
+    """
 
     name: str
     kind: ContactPart
     fault: Fault = "none"
     commanded: bool = False
     closed: bool = False
+    closings: int = 0
 
     def __post_init__(self) -> None:
         self.closed = self.fault == "welded"
@@ -49,6 +53,7 @@ class Contact:
         Every draw is made whether it is needed or not, so that one purpose's draws do not depend on the state.
         """
         delay_s, bounces_s = self._times(close, chance)
+        self.closings += close and not self.commanded
         self.commanded = close
         if self.fault != "none":
             return []

@@ -25,7 +25,8 @@ stands in board_file.py.
     LIFT D1 pad | LIFT D1 pin    that pin of the chip lifted off; the wire of D1 is on the pad, or on the lifted pin
     TEMPERATURE 358.15    the chamber, in kelvin, at once
     LOOK                  answered by JSON: {"closed": ["press", …], "source": "open" or "voltage" or "current",
-                          "rail_v": 3.3, "bus_v": 0.0, "time_s": 12.5}: contacts, and not what instruments say of them
+                          "rail_v": 3.3, "bus_v": 0.0, "time_s": 12.5, "closings": {"relay_board 1": 7, …}}: contacts,
+                          and not what instruments say of them
     RESTART meter | RESTART meter dropped    that instrument's power goes and comes back, in no time: its settings at
                           their defaults, outputs off, relays open, its error queue empty; or its connections break, too
 

@@ -219,10 +219,15 @@ class World:
         self._history.keep_from(who, time_s)
 
     def seen(self) -> dict[str, object]:
-        """How contacts, source and rail really stand now, whatever their instruments say of them."""
+        """How contacts, source and rail really stand now, whatever their instruments say of them; and how often each
+        contact has closed, by its channel."""
         self._catch_up(self.now_s)
         return {
             "closed": [name for name, contact in self.wiring.contacts.items() if contact.closed],
+            "closings": {
+                f"{channel.device} {channel.number}": self.wiring.contacts[name].closings
+                for name, channel in self.board.contacts().items()
+            },
             "source": self.wiring.drive.kind,
             "rail_v": self.rail_v(),
             "bus_v": self.bus_v(),
