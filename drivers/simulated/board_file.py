@@ -9,6 +9,7 @@
     [rail]       voltage_v
     [supply]     on, slew_v_per_s, gain_error, gain_error_a, offset_error_a, noise_a
                  # left out: the rail is always there, and nothing sets it
+    [[lines]]    name, voltage_v, resistance_ohm      # a line that is high: feeds the rail through a pin's clamp
     [chamber]    time_constant_s      # left out: only the hand changes the temperature
     [fixture]    capacitance_f, leakage_resistance_ohm
     [meter]      input_resistance_ohm, noise_v, flicker_v, hum_v, line_frequency_hz, gain_error, offset_error_v,
@@ -160,6 +161,15 @@ class SupplyPart(Part):
     gain_error_a: NotNegative = 0.0
     offset_error_a: NotNegative = 0.0
     noise_a: NotNegative = 0.0
+
+
+class LinePart(Part):
+    """A line of other equipment that is high and leads to an input of the unit: through that pin's clamp it feeds the
+    rail wherever its supply does not hold it up. `resistance_ohm`: of the line's output."""
+
+    name: str
+    voltage_v: Positive
+    resistance_ohm: NotNegative = 100.0
 
 
 class ChamberPart(Part):
@@ -417,6 +427,7 @@ class Board(Part):
     unit: UnitPart = UnitPart()
     rail: RailPart = RailPart()
     supply: SupplyPart | None = None
+    lines: tuple[LinePart, ...] = ()
     chamber: ChamberPart | None = None
     fixture: FixturePart = FixturePart()
     meter: MeterPart = MeterPart()

@@ -13,9 +13,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from drivers.simulated.back_power import Feed, balance_v, line_feed
 from drivers.simulated.board_file import AddPart, Board, FitPart, MissingPullDown, NoLeak, PathPart, PinPart, Setup
 from drivers.simulated.contact import Contact
 from drivers.simulated.leak import (
+    CLAMP_FORWARD_V,
     Current,
     drift_wanted,
     has_buffer_on,
@@ -303,6 +305,25 @@ class Wiring:
         to_rail_s, _ = self._conductances()
         ampere += to_rail_s * (self.rail_v - bus_v)
         return ampere + sum(self._pin_from_rail(name, pin_v(name), drifted(name)) for name in self.pins)
+
+    def fed_v(self, time_s: float, supplied_v: float) -> float:
+        """Where the rail stands by what feeds it besides the supply; 0 where nothing does above `supplied_v`."""
+        highest_v = max([line.voltage_v for line in self.board.lines] + [self.drive.volts(time_s)])
+        feeds = self._feeds(time_s) if highest_v - CLAMP_FORWARD_V > supplied_v else []
+        return balance_v(feeds, self.board.unit.quiescent_a / self.board.rail.voltage_v, highest_v)
+
+    def fed_ampere(self, time_s: float) -> float:
+        """What flows into the rail that way."""
+        return sum(feed(self.rail_v) for feed in self._feeds(time_s))
+
+    def _feeds(self, time_s: float) -> list[Feed]:
+        """The lines that are high, and a source that is joined to a pin."""
+        feeds = [line_feed(line.voltage_v, line.resistance_ohm) for line in self.board.lines]
+        contact = self.contacts.get("source")
+        if contact is not None and contact.closed and self.drive.kind == "voltage" and self.joined():
+            drive = self.drive
+            feeds.append(lambda v: max(0.0, self.source_ampere(drive, time_s, v + CLAMP_FORWARD_V)))
+        return feeds
 
     def _pin_from_rail(self, name: str, node_v: float, drifted: float) -> float:
         pin, unit = self.pins[name], self.board.unit

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -180,6 +181,7 @@ class World:
 
     def rail_v(self) -> float:
         """The rail now."""
+        self._catch_up(self.now_s)
         return self._power.volts(self.now_s)
 
     def is_up(self) -> bool:
@@ -195,12 +197,14 @@ class World:
         return self.board.unit.quiescent_a / self.board.rail.voltage_v
 
     def rail_ampere(self) -> float:
-        """What flows out of the rail now."""
+        """What flows out of the supply into the rail now: less what else feeds it, which cannot flow back."""
         self._catch_up(self.now_s)
         now_s = self.now_s
-        return self.wiring.rail_ampere(
+        ampere = self.wiring.rail_ampere(
             self.bus_v(), lambda name: self._pin_v(name, now_s), lambda name: self._drifted(name, now_s)
         )
+        fed_a = self.wiring.fed_ampere(now_s)
+        return max(0.0, ampere - fed_a) if fed_a > 0.0 else ampere
 
     def set_temperature_course(self, course: Sequence[tuple[float, float]]) -> None:
         """Bench times and kelvins to come, in order; a course before this one ends here."""
@@ -285,6 +289,8 @@ class World:
         """Let everything happen that is due by `time_s`."""
         while (due := self._agenda.next_by(time_s)) is not None:
             self._carry_out(due)
+            if (change := self._power.fed(due.time_s)) is not None:
+                self._carry_out(replace(due, change=change, touched=tuple(self.wiring.pins)))
 
     def _pin_v(self, pin: str, time_s: float) -> float:
         if pin in self._joined:

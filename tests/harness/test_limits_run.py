@@ -9,6 +9,7 @@ import pytest
 
 from harness.events import Event, Prompt
 from results.analysis.analysis import analyse_folder
+from tests.harness.test_conditions_run import asked, supplied_bench, supplied_board
 from tests.harness.whole_bench import SOUND, bench_text, board_text, found, plan_text, run_plan, simulated
 
 PINS = {"D1": SOUND, "D2": SOUND}
@@ -98,4 +99,33 @@ def test_a_procedure_of_ones_own_meets_the_same_limits(attack: str, text: str, t
         bench, path = _bench(tmp_path, resources, "")
         result = run_plan(tmp_path, plan, bench, path=path, procedures=[own])
     assert text in str(result.error)
+    assert result.not_verified == ()
+
+
+FED = """
+def fed(bench, trial, settings):
+    bench.power_off()
+    bench.rail_voltage()
+    bench.select(trial.pin)
+    with bench.pressed(trial.pin, "relay", 3.3):
+        raise AssertionError("pressed")
+"""
+
+
+def test_a_board_that_another_line_feeds_is_not_pressed_and_the_line_says_what_can_be_told(tmp_path: Path) -> None:
+    """A line of 3.3 V less the clamp's 0.4 V, through 120 Ω into the 550 Ω that the unit is: 2.38 V (Ohm's law)."""
+    line = '[[lines]]\nname = "console"\nvoltage_v = 3.3\nresistance_ohm = 100.0\n'
+    own = tmp_path / "own"
+    own.mkdir()
+    (own / "fed.py").write_text(FED, encoding="utf-8")
+    plan = plan_text(["D1"], trials='procedure = "fed.py"')
+    with simulated(tmp_path, supplied_board({"D1": SOUND}).replace("[supply]", f"{line}[supply]")) as resources:
+        text = supplied_bench(resources, ["D1"])
+        result = run_plan(tmp_path, plan, text, procedures=[own])
+        assert float(asked(resources["supply"], "MEAS:VOLT?")) == pytest.approx(2.9 * 550.0 / 670.0, rel=1e-3)
+    assert result.error is not None
+    said = str(result.error)
+    assert said.startswith("press of D1 by relay: the supply of the board is off, though its rail reads 2.3")
+    assert "V: The supply measures 2.3" in said
+    assert "mA. A line that is high feeds a board through the clamp diode of its pin" in said
     assert result.not_verified == ()
