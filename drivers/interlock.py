@@ -213,6 +213,8 @@ class Interlock:
             for other in sent.closed & (self._driving | self._select):
                 rule = "no second pin is put on the bus" if other in self._select else "no pin is put on a driven bus"
                 raise LimitError(f"{what}: {rule}: wiring.{self._wires[other]} is closed")
+        if channel == self._wiring.discharge and after.closed & self._select and sent.closed & self._driving:
+            raise LimitError(f"{what}: a pin that is pressed is not joined to where it rests")
         if channel not in self._driving | self._hold:
             return after
         permit = self._permits.get(channel)

@@ -144,6 +144,17 @@ def test_a_pin_that_rests_through_the_discharge_relay_is_not_pressed() -> None:
         rack.refused("switch", "ROUT:CLOS (@201)", "a pin that wiring.discharge joins to where it rests is not pressed")
 
 
+def test_a_pressed_pin_is_not_grounded() -> None:
+    """Found by random sequences of moves: with the press relay closed, the discharge relay used to be let through."""
+    rack = Rack()
+    rack.close("101")
+    with rack.interlock.permit(PRESS, 0.0, 0.0):
+        rack.close("201")
+    rack.refused("switch", "ROUT:CLOS (@202)", "a pin that is pressed is not joined to where it rests")
+    rack.open("201")
+    rack.close("202")
+
+
 def test_a_source_on_a_pin_keeps_to_its_permit_until_its_relay_opens() -> None:
     rack = Rack()
     rack.close("101")
