@@ -269,16 +269,24 @@ class Hostile(RuleBasedStateMachine):
     )
     def press_by_the_book(self, pin: str, path: Any, level_v: float, rail_v: float) -> None:
         """All that a press needs, so that presses come about at all."""
-        while self.open:
-            self.leave()
-        self.deselect()
-        self.measure_the_rail(rail_v)
+        self._tidy(rail_v)
         self.select(pin)
         self.press(pin, path, level_v, 0.1)
 
     @rule(level_v=st.sampled_from([0.0, 3.3, 3.7, -1.0, 9.0, float("nan")]))
     def force(self, level_v: float) -> None:
         self._done(lambda: self.bench.force(level_v))
+
+    @rule(rail_v=st.sampled_from([3.3, 3.2, 2.7]))
+    def hold_by_the_book(self, rail_v: float) -> None:
+        self._tidy(rail_v)
+        self.hold(3.3)
+
+    def _tidy(self, rail_v: float) -> None:
+        while self.open:
+            self.leave()
+        self.deselect()
+        self.measure_the_rail(rail_v)
 
     @rule(level_v=st.sampled_from([3.3, 6.0]))
     def hold(self, level_v: float) -> None:
