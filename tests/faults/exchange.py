@@ -24,6 +24,7 @@ class Talk:
         self.replies = Replies()
         self.owed = b""
         self.floods_until_s = 0.0
+        self.is_lost = False
         self.is_open = True
 
 
@@ -52,6 +53,7 @@ class Exchange:
         self.command = command
         self.reply = b"" if reply is None else reply
         self.lasts_s = armed.lasts_s
+        self.role = wire.role
         self._is_command = reply is None
         self._wire = wire
         self._talk = talk
@@ -74,6 +76,10 @@ class Exchange:
     def hand_on(self, command: bytes) -> None:
         """This command to the instrument, in place of the true one."""
         self._talk.far.write(command + b"\n")
+
+    def lose(self) -> None:
+        """The connection stands for both ends, and nothing passes any more: somebody between them forgot it."""
+        self._talk.is_lost = True
 
     def end(self, *, reset: bool = False) -> None:
         """The connection is over."""

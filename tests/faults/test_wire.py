@@ -15,6 +15,8 @@ from drivers.serial_link import open_serial_link
 from drivers.visa_link import open_visa_link
 from tests.drivers.faulty_peer import FaultyPeer, answering
 from tests.faults import faults
+from tests.faults import reply_faults as replies
+from tests.faults import wire_faults as wires
 from tests.faults.armed import Armed
 from tests.faults.ends import Replies, TerminalNear
 from tests.faults.exchange import Exchange
@@ -74,7 +76,7 @@ def test_a_fault_waits_for_its_message_and_lasts_for_one_exchange(wired: tuple[W
 
 def test_a_fault_that_lasts_bites_until_it_is_over(wired: tuple[Wire, Link]) -> None:
     wire, link = wired
-    one = armed(wire, faults.empty, lasts_s=1e9)
+    one = armed(wire, replies.empty, lasts_s=1e9)
     assert [link.ask("A?") for _ in range(3)] == [""] * 3
     one.lasts_s = 0.0
     assert link.ask("A?") == "+1.250000000E+00"
@@ -85,19 +87,19 @@ def test_a_fault_that_lasts_bites_until_it_is_over(wired: tuple[Wire, Link]) -> 
 @pytest.mark.parametrize(
     ("act", "error", "rule"),
     [
-        (faults.late, LinkTimeoutError, "no reply within 0.3 s"),
-        (faults.mute, LinkTimeoutError, "no reply within 0.3 s"),
-        (faults.deaf, LinkTimeoutError, "no reply within 0.3 s"),
-        (faults.dribble, LinkTimeoutError, "no reply within 0.3 s"),
-        (faults.half, LinkTimeoutError, r"received b'\+1\.25000'"),
-        (faults.half_then_closed, LinkClosedError, r"connection is gone .*received b'\+1\.25000'"),
-        (faults.no_line_end, LinkTimeoutError, "no reply within 0.3 s"),
-        (faults.doubled, ReplyError, "more than one line"),
-        (faults.flood, ReplyError, "a line must not be longer than 1048576 bytes"),
-        (faults.closed_before, LinkClosedError, "connection is gone"),
-        (faults.closed_after, LinkClosedError, "connection is gone"),
-        (faults.reset_before, LinkClosedError, "connection is gone"),
-        (faults.reset_after, LinkClosedError, "connection is gone"),
+        (replies.late, LinkTimeoutError, "no reply within 0.3 s"),
+        (replies.mute, LinkTimeoutError, "no reply within 0.3 s"),
+        (wires.deaf, LinkTimeoutError, "no reply within 0.3 s"),
+        (replies.dribble, LinkTimeoutError, "no reply within 0.3 s"),
+        (replies.half, LinkTimeoutError, r"received b'\+1\.25000'"),
+        (replies.half_then_closed, LinkClosedError, r"connection is gone .*received b'\+1\.25000'"),
+        (replies.no_line_end, LinkTimeoutError, "no reply within 0.3 s"),
+        (replies.doubled, ReplyError, "more than one line"),
+        (replies.flood, ReplyError, "a line must not be longer than 1048576 bytes"),
+        (wires.closed_before, LinkClosedError, "connection is gone"),
+        (wires.closed_after, LinkClosedError, "connection is gone"),
+        (wires.reset_before, LinkClosedError, "connection is gone"),
+        (wires.reset_after, LinkClosedError, "connection is gone"),
     ],
 )
 def test_what_the_wire_does_is_what_the_link_sees(
@@ -117,11 +119,11 @@ def test_what_the_wire_does_is_what_the_link_sees(
 @pytest.mark.parametrize(
     ("act", "rule"),
     [
-        (faults.indefinite, "a digit from 1 to 9 after '#'"),
-        (faults.no_hash, "a block must begin with '#'"),
-        (faults.header_of_letters, "must be digits"),
-        (faults.header_too_short, "followed by its terminator alone"),
-        (faults.header_absurd, "a block must not be longer than 67108864 bytes"),
+        (replies.indefinite, "a digit from 1 to 9 after '#'"),
+        (replies.no_hash, "a block must begin with '#'"),
+        (replies.header_of_letters, "must be digits"),
+        (replies.header_too_short, "followed by its terminator alone"),
+        (replies.header_absurd, "a block must not be longer than 67108864 bytes"),
     ],
 )
 def test_a_block_with_a_bad_header_is_refused(
@@ -133,7 +135,7 @@ def test_a_block_with_a_bad_header_is_refused(
         link.ask_block("BLOCK?")
 
 
-@pytest.mark.parametrize("act", [faults.in_time, faults.in_pieces])
+@pytest.mark.parametrize("act", [replies.in_time, replies.in_pieces])
 def test_a_block_in_pieces_is_the_same_block(act: Callable[[Exchange], None], wired: tuple[Wire, Link]) -> None:
     wire, link = wired
     one = armed(wire, act)
@@ -141,7 +143,7 @@ def test_a_block_in_pieces_is_the_same_block(act: Callable[[Exchange], None], wi
     assert one.bites == 1
 
 
-@pytest.mark.parametrize("act", [faults.stray_after, faults.doubled_later])
+@pytest.mark.parametrize("act", [replies.stray_after, replies.doubled_later])
 def test_what_answers_no_question_is_found_two_questions_later(
     act: Callable[[Exchange], None], wired: tuple[Wire, Link]
 ) -> None:
@@ -162,9 +164,9 @@ def test_what_answers_no_question_is_found_two_questions_later(
 @pytest.mark.parametrize(
     ("act", "error"),
     [
-        (faults.turned_away, "connection is gone|not opened"),
-        (faults.refused, "not opened: ConnectionRefusedError"),
-        (faults.unanswered, "no connection within 0.5 s"),
+        (wires.turned_away, "connection is gone|not opened"),
+        (wires.refused, "not opened: ConnectionRefusedError"),
+        (wires.unanswered, "no connection within 0.5 s"),
     ],
 )
 def test_an_instrument_turns_new_connections_away_and_then_no_more(
@@ -196,7 +198,7 @@ def test_a_serial_port_disappears_and_comes_back_under_its_name(tmp_path: Path) 
             link = open_serial_link(wire.resource, timeout_s=0.3)
             link.send("id")
             assert wait_for(lambda: wire.commands == ["id"])
-            armed(wire, faults.unplugged, lasts_s=0.3)
+            armed(wire, wires.unplugged, lasts_s=0.3)
             with pytest.raises(LinkClosedError):
                 link.ask("id")
             with pytest.raises(LinkClosedError, match="not opened"):

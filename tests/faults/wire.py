@@ -221,6 +221,8 @@ class Wire:
             self.say(talk, owed, 0.0)
         for armed in self.armed:
             armed.looks_at(len(self.commands), command)
+        if talk.is_lost:
+            return
         if not self._bitten(talk, command, None):
             talk.far.write(command + b"\n")
 
@@ -229,7 +231,7 @@ class Wire:
             self.end(talk, False)
             return
         for reply in talk.replies.feed(data):
-            if talk.is_open and not self._bitten(talk, talk.command, reply):
+            if talk.is_open and not talk.is_lost and not self._bitten(talk, talk.command, reply):
                 self.say(talk, reply, 0.0)
 
     def _bitten(self, talk: Talk, command: bytes, reply: bytes | None) -> bool:
