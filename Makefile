@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 
 # What `make faults` tries, each with a table and a verdict of its own.
-FAULTS := tests.faults tests.kills tests.strangers
+FAULTS := tests.faults tests.kills tests.ways_of_dying tests.strangers
 
 .PHONY: demo test check bench study faults soak clean
 
@@ -33,7 +33,7 @@ bench: $(VENV)/ready
 study: $(VENV)/ready
 	$(BIN)/python -m tests.study --write docs/study.md
 
-# Some 45 minutes on two idle cores. What becomes of a run whose wires and instruments go wrong, or that is killed.
+# Over an hour on two idle cores. What becomes of a run whose wires and instruments go wrong, that is killed, that dies.
 faults: $(VENV)/ready
 	@status=0; for tried in $(FAULTS); do $(BIN)/python -m $$tried || status=1; done; \
 	if [ $$status -eq 0 ]; then echo "faults: everything holds"; else echo "faults: FALLS SHORT"; fi; exit $$status

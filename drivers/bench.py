@@ -14,7 +14,8 @@ from drivers.as_set import prove
 from drivers.bench_bus import BenchBus
 from drivers.bench_press import BenchPress
 from drivers.bench_rail import BenchRail
-from drivers.errors import InstrumentError, LinkError, NotAsSetError, OtherInstrumentError
+from drivers.board import Board
+from drivers.errors import InstrumentError, LinkError, LinkTimeoutError, NotAsSetError, OtherInstrumentError
 from drivers.last_look import LastLook
 from drivers.making_safe import MAKE_SAFE_S, awake, carried_out, power_steps, relay_steps, source_steps
 
@@ -49,8 +50,7 @@ class Bench(BenchBus, BenchRail, BenchPress):
                 self.chamber.prepare(*self._chamber_limits_c)
             self._rail.prepare()
             if self.board is not None:
-                told = self.board.identify(self._expected.get("board", ""))
-                self._identified("board", self.board.instrument.resource, told)
+                self._identified("board", self.board.instrument.resource, self._board_identity(self.board))
                 self.board.forget()
             self.meter.instrument.reset()
             self.meter.configure(self._meter_range_v, 1.0 / self._line_hz, self.meter_input_ohm, self._line_hz)
@@ -85,6 +85,15 @@ class Bench(BenchBus, BenchRail, BenchPress):
             rule = f"another instrument than before, which answered {before!r}"
             raise OtherInstrumentError(rule, resource=resource, reply=told)
         self.identities[role] = (resource, told)
+
+    def _board_identity(self, board: Board) -> str:
+        """What the board says it is. One without power says nothing: then it is its supply that is at fault."""
+        try:
+            return board.identify(self._expected.get("board", ""))
+        except LinkTimeoutError:
+            if self._rail.supply is not None:
+                self._rail.supply.prove_as_set()
+            raise
 
     def make_safe(self) -> list[str]:
         """Open every relay, then the source off, then the supply as planned: each is tried whatever failed before.

@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -19,6 +20,7 @@ from drivers.errors import (
     InstrumentError,
     LimitError,
     LinkError,
+    NotAsSetError,
     OtherInstrumentError,
     StopRequestedError,
     WiringError,
@@ -120,6 +122,10 @@ class Recovery:
         if self._may_pass(error):
             unverified = self._made_safe()
             fault = self._fault(error)
+            if seen is not None and fault is not None and fault is not error:
+                # What was met first may be but a consequence: a board whose supply restarted says nothing.
+                behind = failed(fault, self._bench.role_of(getattr(fault, "resource", "")))
+                seen = replace(seen, notes=(*behind.notes, *seen.notes))
         if trial is not None and seen is not None:
             self._folder.append(trial, seen)
         if fault is None:
@@ -154,12 +160,11 @@ class Recovery:
     def _fault(self, error: BenchError) -> BenchError | None:
         """The fault of the bench that an error tells of, now that it is safe; None where the run ends by it.
 
-        Wiring that disobeys must be looked at by a person, unless an instrument has restarted meanwhile: then its
-        relays fell open by that.
+        One that has restarted meanwhile is behind whatever was met after it: its relays fell open, its output went off.
+        Without that, wiring that disobeys must be looked at by a person.
         """
-        if not isinstance(error, WiringError):
-            return error
-        return self._bench.found_restart()
+        restarted = None if isinstance(error, NotAsSetError) else self._bench.found_restart()
+        return restarted or (None if isinstance(error, WiringError) else error)
 
     def _made_safe(self) -> list[str]:
         """Make the bench safe, tried on for as long as the guard would; returns what could not be proven."""

@@ -74,7 +74,8 @@ def judged(result: RunResult, truth: Truth, roles: Sequence[str], resources: Map
         for label, fields in _lines(result.folder.path):
             if fields["outcome"] == "failed":
                 said += fields["notes"]
-                unnamed += [f"{label}: {note}" for note in fields["notes"] if not _names(note, roles)]
+                # The first is the cause; what follows it may be but a consequence, met first.
+                unnamed += [f"{label}: {note}" for note in fields["notes"][:1] if not _names(note, roles)]
             else:
                 wrong += _differences(label, fields, truth.lines[label])
         for trial in analyse_folder(result.folder.path).trials:

@@ -36,6 +36,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
             "InstrumentError",
             "LimitError",
             "LinkError",
+            "NotAsSetError",
             "OtherInstrumentError",
             "StopRequestedError",
             "WiringError",

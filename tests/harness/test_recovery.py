@@ -245,6 +245,21 @@ def test_wiring_that_disobeys_because_an_instrument_restarted_is_no_fault_of_the
     assert "it restarted (event status 128: power on)" in happening.text
 
 
+def test_what_was_met_because_another_instrument_restarted_is_told_behind_that(tmp_path: Path) -> None:
+    """A board whose supply restarted says nothing; it used to be blamed alone."""
+    met = LinkClosedError("the connection is gone", resource="relay_board", command="OPEN 1")
+    hand = Hand(tmp_path, goes=[met])
+    link, events = hand.link("switch"), ["128"]
+    right = link.answer
+    link.answer = lambda message: events.pop() if message == "*ESR?" and events else right(message)
+    assert hand.make() == "measured"
+    [happening] = hand.folder.happenings()
+    assert (happening.role, happening.kind) == ("switch", "recovered")
+    (_, first), *_ = hand.folder.every_try()
+    assert first.notes[0].startswith("switch switch: it restarted (event status 128: power on)")
+    assert first.notes[1] == f"relay_board {met}"
+
+
 @pytest.mark.parametrize(
     "late", [TooLateError("release: came 0.8 s into the log"), TryFailedError("meter: overload: beyond the 10 V range")]
 )
