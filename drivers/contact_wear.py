@@ -96,9 +96,12 @@ class ContactWear:
 
     def closed(self, contact: Channel) -> None:
         """This contact is about to close."""
-        name, now_s = str(contact), self._clock.now()
+        name = str(contact)
         self.closings[name] = self.closings.get(name, 0) + 1
         self._is_kept = False
+        if self._limits.relay_cycles_per_minute is None:
+            return  # nobody asks how fast
+        now_s = self._clock.now()
         times_s = self._times_s.setdefault(name, deque())
         times_s.append(now_s)
         while times_s[0] < now_s - window_s(self._limits.relay_cycles_per_minute):
@@ -111,4 +114,6 @@ class ContactWear:
             self._is_kept = True
 
     def _wait_s(self, contact: Channel) -> float:
+        if self._limits.relay_cycles_per_minute is None:
+            return 0.0
         return self._limits.wait_before_cycle(tuple(self._times_s.get(str(contact), ())), self._clock.now())

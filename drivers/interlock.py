@@ -152,6 +152,8 @@ class Interlock:
     def _with(self, before: Sent, after: Sent) -> Sent:
         """What was sent by now, with what one message has changed: while all is made safe, instruments are spoken to at
         once, and none may undo what is known of another."""
+        if after is before:  # a question, as most messages are
+            return self._opened(self._sent)
         changed = {
             one.name: getattr(after, one.name)
             for one in fields(Sent)

@@ -89,6 +89,8 @@ class Presser:
 
     def pace(self) -> None:
         """Wait until one more press keeps within the presses a minute. Raises StopRequestedError."""
+        if self._limits.presses_per_minute is None:
+            return
         wait_s = self._limits.wait_before_press(tuple(self._began_s), self._clock.now())
         if wait_s > 0.0:
             self._clock.wait(wait_s)

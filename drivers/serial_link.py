@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from typing import TYPE_CHECKING
@@ -72,7 +73,9 @@ class SerialCarrier:
         left_s = deadline_s - time.monotonic()
         if left_s <= 0:
             raise TimeoutError
-        self._opened.write_timeout = left_s
+        allowed_s = max(math.floor(left_s / _SLICE_S) * _SLICE_S, min(left_s, _SLICE_S))
+        if self._opened.write_timeout != allowed_s:  # setting it sets the whole port up anew
+            self._opened.write_timeout = allowed_s
         # No flush() anywhere: it waits for the line to drain, without a deadline.
         if self._opened.write(data) != len(data):
             raise ConnectionError("write cancelled")
@@ -82,7 +85,8 @@ class SerialCarrier:
             left_s = deadline_s - time.monotonic()
             if left_s <= 0:
                 raise TimeoutError
-            self._opened.timeout = min(left_s, _SLICE_S)
+            if self._opened.timeout != (allowed_s := min(left_s, _SLICE_S)):
+                self._opened.timeout = allowed_s
             if data := self._opened.read(max(self._opened.in_waiting, 1)):
                 return bytes(data), False
         raise ConnectionError("revoked")

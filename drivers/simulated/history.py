@@ -52,11 +52,11 @@ class History:
         total = np.zeros_like(start_s)
         for piece in (*self._past, _Past(present[0], math.inf, present[1])):
             began_s, ended_s = piece.start_s - origin_s, piece.end_s - origin_s
-            low = np.clip(start_s, began_s, ended_s)
-            high = np.clip(end_s, began_s, ended_s)
-            inside = high > low
-            if inside.any():
-                instants = np.concatenate((high[inside], low[inside])) - began_s
-                to_high, to_low = np.split(piece.segment.integral(instants, which), 2)
-                total[inside] += to_high - to_low
+            # Those windows that reach into the piece lie side by side, as both their ends rise.
+            first, last = int(np.searchsorted(end_s, began_s, "right")), int(np.searchsorted(start_s, ended_s))
+            if first < last:
+                low = np.maximum(start_s[first:last], began_s)
+                high = np.minimum(end_s[first:last], ended_s)
+                to_high, to_low = np.split(piece.segment.integral(np.concatenate((high, low)) - began_s, which), 2)
+                total[first:last] += to_high - to_low
         return total

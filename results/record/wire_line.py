@@ -102,8 +102,12 @@ def read_line(line: bytes) -> WireLine | WireHeader:
         raise ValueError(f"not a line of a wire log: {exc}") from exc
 
 
+_ENCODER = json.JSONEncoder(ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+"""Made once: every message of a run is written by it."""
+
+
 def _checked(fields: dict[str, Any]) -> bytes:
-    rest = json.dumps(fields, ensure_ascii=True, allow_nan=False, separators=(",", ":")).encode("ascii")[1:]
+    rest = _ENCODER.encode(fields).encode("ascii")[1:]
     return _START + f'{zlib.crc32(rest):08x}",'.encode() + rest + b"\n"
 
 
