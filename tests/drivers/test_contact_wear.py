@@ -10,7 +10,8 @@ from drivers.contact_wear import ContactWear
 from drivers.errors import LimitError, StopRequestedError
 from drivers.limits import Limits
 from drivers.wiring import Channel
-from tests.drivers.scripted import HandTime
+from tests.drivers.scripted import HandTime, Rig
+from tests.drivers.test_hold import wired
 
 ONE, TWO = Channel("relay_board", "1"), Channel("switch", "101")
 
@@ -77,3 +78,30 @@ def test_the_counts_are_handed_over_where_they_have_changed() -> None:
     wear.keep()
     wear.keep()
     assert kept == [{"relay_board 1": 1}]
+
+
+def test_the_counts_are_handed_over_before_each_press_each_hold_and_each_look_at_the_bare_bus() -> None:
+    """After a kill at any instant what closed before the press in hand is counted: one trial is missed at most."""
+    rig, kept = Rig(), list[dict[str, int]]()
+    clock = rig.time.clock()
+    wear = ContactWear(Limits(), clock, keep=lambda closings: kept.append(dict(closings)))
+    bench = rig.bench(wired())
+    bench._interlock.wear = wear
+    rig.prepare(bench)
+    for closed_by in ("pressed", "held", "bare"):
+        kept.clear()
+        wear.closed(ONE)
+        before = dict(wear.closings)
+        if closed_by == "pressed":
+            bench.select("D1")
+            wear.closed(TWO)
+            before = dict(wear.closings)
+            with bench.pressed("D1", "relay", 3.3):
+                assert kept == [before]
+            bench.deselect()
+        elif closed_by == "held":
+            with bench.held(["D2"], 3.3):
+                assert kept == [before]
+        else:
+            with bench.bare():
+                assert kept == [before]
