@@ -14,8 +14,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 
@@ -34,6 +34,9 @@ PHASE_S = 1.0
 STEP_S = 8.0
 """Real seconds for one instrument: two deadlines on the old link and on a fresh one, and opening that. What has not
 come to its end by then is not proven, and its link is given up."""
+
+HURRY_S = 1.0
+"""Real seconds that an instrument may take on its old link; then a fresh one is tried, with the usual deadlines."""
 
 BUSY_S = 1.0
 PAUSE_S = 0.05
@@ -157,7 +160,7 @@ def tried_twice(instrument: Instrument, step: Callable[[], None]) -> None:
     that the old connection is gone.
     """
     if instrument.link.state == "ok":
-        with suppress(LinkError):
+        with suppress(LinkError), _given_up(instrument, HURRY_S):
             return step()
     until_s = time.monotonic() + BUSY_S
     while True:
@@ -168,3 +171,16 @@ def tried_twice(instrument: Instrument, step: Callable[[], None]) -> None:
             if time.monotonic() > until_s:
                 raise
         time.sleep(PAUSE_S)
+
+
+@contextmanager
+def _given_up(instrument: Instrument, seconds: float) -> Iterator[None]:
+    """While inside, the link is given up after so many real seconds: what is blocked on it ends with a LinkError."""
+    timer = threading.Timer(seconds, instrument.link.revoke)
+    timer.daemon = True
+    with suppress(RuntimeError, MemoryError):  # no thread is to be had: its own deadlines end it
+        timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()

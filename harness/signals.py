@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import signal
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
@@ -28,21 +27,25 @@ class StopRequest:
     """
 
     def __init__(self) -> None:
-        self._asked = threading.Event()
+        self._asked = False
         self.reason = ""
         self.on_look: Callable[[], None] | None = None
 
     def ask(self, reason: str) -> None:
-        """Ask the run to stop; the first reason stays."""
-        if not self._asked.is_set():
-            self.reason = reason
-            self._asked.set()
+        """Ask the run to stop; the first reason stays.
+
+        May be called while it is being called: a signal handler does, and a lock in here would be waited for by the
+        thread that holds it.
+        """
+        if not self._asked:
+            self.reason = self.reason or reason
+            self._asked = True
 
     def asked(self) -> bool:
         """Whether anybody asked."""
         if self.on_look is not None:
             self.on_look()
-        return self._asked.is_set()
+        return self._asked
 
 
 @contextmanager

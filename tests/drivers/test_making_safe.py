@@ -131,3 +131,38 @@ def test_a_supply_that_stays_on_is_put_back_to_its_voltage_even_where_a_stop_was
     rig.stop = stop
     assert bench.make_safe() == []
     assert (scripted.on, scripted.volts) == (True, 3.3)
+
+
+class Blocking(FunctionLink):
+    """A link on which a step is blocked until it is revoked, as a read is that nobody answers."""
+
+    def __init__(self) -> None:
+        super().__init__("switch", lambda message: None)
+        self.revoked = threading.Event()
+
+    def revoke(self) -> None:
+        super().revoke()
+        self.revoked.set()
+
+
+def test_a_deaf_old_link_is_given_up_soon_for_a_fresh_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A command that was swallowed used to keep a relay closed for the whole deadline of two seconds."""
+    monkeypatch.setattr(making_safe, "HURRY_S", 0.02)
+    link, tries = Blocking(), [0]
+
+    def act() -> None:
+        tries[0] += 1
+        if tries[0] == 1:
+            assert link.revoked.wait(60.0), "nobody gave the old link up"
+            raise LinkClosedError("the link was revoked while in use", resource="switch")
+
+    tried_twice(Instrument(link, Dialect("switch"), name="switch"), act)
+    assert (tries, link.reopened, link.state) == ([2], 1, "ok")
+
+
+def test_a_link_that_answers_in_time_is_not_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(making_safe, "HURRY_S", 0.05)
+    link = Blocking()
+    tried_twice(Instrument(link, Dialect("switch"), name="switch"), lambda: None)
+    assert not link.revoked.wait(0.15)
+    assert link.state == "ok"

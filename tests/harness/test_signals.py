@@ -39,6 +39,38 @@ def test_nothing_puts_a_program_to_sleep_whose_bench_is_open(
     assert capfd.readouterr().err == said
 
 
+REENTERED = """
+import signal, time
+from harness.signals import StopRequest
+
+
+class Now:
+    stop = StopRequest()
+
+
+signal.signal(signal.SIGALRM, lambda *_: Now.stop.ask("again"))
+until_s, count = time.monotonic() + 0.5, 0
+while time.monotonic() < until_s:
+    Now.stop = StopRequest()
+    count += 1
+    signal.setitimer(signal.ITIMER_REAL, 1e-6 * (1 + count % 40))
+    Now.stop.ask("first")
+    assert Now.stop.asked()
+signal.setitimer(signal.ITIMER_REAL, 0)
+print("never stuck")
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "setitimer"), reason="no such timer here")
+def test_a_signal_that_comes_while_another_asks_does_not_stop_everything() -> None:
+    """The request had a lock: a second Ctrl-C within some microseconds of the first waited for itself for ever, and the
+    run went on."""
+    ended = subprocess.run(
+        [sys.executable, "-c", REENTERED], capture_output=True, text=True, check=False, cwd=HOUSE, timeout=30
+    )
+    assert (ended.stdout, ended.stderr) == ("never stuck\n", "")
+
+
 def test_each_look_at_the_request_is_a_sign_of_life() -> None:
     stop, looks = StopRequest(), [0]
 
