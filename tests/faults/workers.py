@@ -133,6 +133,8 @@ class _Worker:
             except EOFError:
                 self._process.join(5.0)
                 return Sequences(runs, f"{last}: the process of the run ended by {self._process.exitcode}")
+            if isinstance(found, str):
+                raise AssertionError(found)
             if isinstance(found, Sequences):
                 return found
             if isinstance(found, Try):
@@ -171,6 +173,8 @@ def _sequences(bench: ShortBench, pipe: Connection, count: int, number: int) -> 
         pipe.send(attempt)
         return bench.outcome(attempt)
 
+    bench.look_undisturbed("relay")
+    bench.look_undisturbed("source")
     try:
         hold(make, count, number=number)
     except BrokenRuleError as broken:
