@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy.integrate import LSODA, Radau
 
 from drivers.simulated.node import Circuit
+from drivers.simulated.reused_lsoda import ReusedLsoda
 
 Floats = NDArray[np.float64]
 
@@ -61,7 +62,7 @@ class Segment:
             if self._at_rest():
                 self._stay()
                 return
-            self._solver = self._new_solver(LSODA)
+            self._solver = self._new_solver(ReusedLsoda)
         with warnings.catch_warnings():
             warnings.filterwarnings("ignore", message="lsoda:")  # where it gives up, Radau goes on
             while self._time_s[-1] < time_s:
