@@ -7,11 +7,11 @@ JSON-able, because a process of its own carries it out when the run cannot. One 
 
 `phase` is the order between instruments: relays, then the source, then the look at the bus, then supply and chamber.
 `kind` is `visa-socket` (a raw TCP socket, which needs nothing but the standard library), `serial` (a port or pyserial
-URL), or `visa` (any other bus, which only a VISA library reaches). `expect` is a regular expression for the whole reply
-to `query`, blanks around it removed. A SCPI step has `message`: command and query in one program message. A step of a
-line device has `acknowledge` instead, a regular expression for the line that answers `command` itself. A meter's
-resource has `look` in place of `steps`: messages that end a log and set it for single readings in text, the query, and
-the volts below which the bus is free.
+URL), or `visa` (any other bus, which only a VISA library reaches: then `visa` says which). `expect` is a regular
+expression for the whole reply to `query`, blanks around it removed. A SCPI step has `message`: command and query in one
+program message. A step of a line device has `acknowledge` instead, a regular expression for the line that answers
+`command` itself. A meter's resource has `look` in place of `steps`: messages that end a log and set it for single
+readings in text, the query, and the volts below which the bus is free.
 """
 
 from __future__ import annotations
@@ -59,6 +59,7 @@ class SafeSteps(TypedDict):
     phase: int
     steps: list[SafeStep]
     look: NotRequired[Look]
+    visa: NotRequired[str]
 
 
 def safe_steps(role: str, resource: str, dialect: Dialect) -> SafeSteps | None:
@@ -91,6 +92,11 @@ def safe_state(instruments: Sequence[tuple[str, str, Dialect]]) -> list[SafeStep
     order = tuple(PHASES)
     ranked = sorted((one for one in instruments if one[0] in order), key=lambda one: order.index(one[0]))
     return [steps for one in ranked if (steps := safe_steps(*one)) is not None]
+
+
+def through(steps: Sequence[SafeSteps], visa: str) -> list[SafeSteps]:
+    """The same, each resource reached by this VISA library, where it takes one."""
+    return [{**one, "visa": visa} if one["kind"] == "visa" else one for one in steps]
 
 
 def _switch(dialect: Dialect) -> list[SafeStep]:

@@ -159,10 +159,19 @@ def make_safe(instrument: dict[str, Any], give_up_s: float = GIVE_UP_S) -> str:
         try:
             problem = _attempt(instrument, alone=time.monotonic() < began + min(ALONE_S, give_up_s / 2.0))
         except Exception as exc:  # noqa: BLE001 - whatever goes wrong here, the next attempt is the only answer
-            problem = f"{type(exc).__name__}: {exc}"
+            problem = _told(exc)
         if not problem or time.monotonic() > began + give_up_s:
             return problem
         time.sleep(0.02)
+
+
+def _told(exc: Exception) -> str:
+    """What is wrong, in words: a connection that is not answered may be one too many."""
+    if isinstance(exc, TimeoutError):
+        return f"no answer within {ATTEMPT_S:g} s: it is deaf, or another client has it and it takes one only"
+    if isinstance(exc, ConnectionError) and not isinstance(exc, ConnectionRefusedError):
+        return f"the connection was closed at once ({exc}): another client may have it"
+    return f"{type(exc).__name__}: {exc}"
 
 
 def look_at_bus(instrument: dict[str, Any]) -> str:

@@ -27,7 +27,7 @@ from drivers.meter import Meter
 from drivers.operator import Operator
 from drivers.rail import AtEnd, Rail
 from drivers.relay_board import RelayBoard
-from drivers.safe_state import SafeSteps, look_at_bus, safe_state
+from drivers.safe_state import SafeSteps, look_at_bus, safe_state, through
 from drivers.serial_link import open_serial_link
 from drivers.served_clock import ServedClock
 from drivers.socket_link import open_socket_link
@@ -103,7 +103,7 @@ def opened_bench(
         # A supply that is to stay on is no business of the guard: it stays as it is.
         made_safe = {role: table for role, table in tables.items() if role != "supply" or at_end == "off"}
         steps = safe_state([(role, table.resource, dialects[role]) for role, table in made_safe.items()])
-        safety = Safety([*steps, *_look(file, dialects["meter"])], guard_report)
+        safety = Safety(through([*steps, *_look(file, dialects["meter"])], visa), guard_report)
         safety.start(held.descriptors)
         held.tell(guard=str(safety.pid))
         for descriptor in held.descriptors:

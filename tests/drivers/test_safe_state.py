@@ -8,7 +8,7 @@ import re
 import pytest
 
 from drivers.dialect import Dialect
-from drivers.safe_state import look_at_bus, safe_state, safe_steps
+from drivers.safe_state import look_at_bus, safe_state, safe_steps, through
 from tests.drivers.scripted import Rig, scpi
 
 SOCKET = "TCPIP::127.0.0.1::5025::SOCKET"
@@ -124,3 +124,9 @@ def test_a_meter_is_made_to_give_up_its_log_and_to_read_the_bus_once_in_text() -
 
 def test_a_meter_without_words_for_a_reading_in_text_is_not_looked_at() -> None:
     assert look_at_bus(SOCKET, Dialect("meter", {"format_text": ""})) is None
+
+
+def test_a_bus_that_only_a_vendor_s_library_reaches_is_made_safe_through_it() -> None:
+    """The guard used to try the bundled library, whatever the bench file said."""
+    steps = safe_state([("source", "GPIB0::24::INSTR", Dialect("source")), ("switch", SOCKET, Dialect("switch"))])
+    assert [one.get("visa") for one in through(steps, "@ivi")] == [None, "@ivi"]

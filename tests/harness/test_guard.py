@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import queue
+import re
 import socket
 import subprocess
 import sys
@@ -21,10 +22,16 @@ import pytest
 from drivers.claim import claim
 from drivers.dialect import Dialect
 from drivers.errors import LinkError
-from drivers.safe_state import look_at_bus
+from drivers.safe_state import look_at_bus, safe_steps
+from drivers.simulated.board_file import Clients
+from drivers.simulated.clock import ScaledClock
+from drivers.simulated.port import Ports, scpi_session
+from drivers.simulated.switch import Switch as SimulatedSwitch
+from drivers.simulated.world import World
 from harness import guard
 from harness.errors import SafetyError
 from harness.safety import SILENT_S, Safety
+from tests.drivers.simulated.by_hand import PATHS, board
 
 GUARD = Path(guard.__file__)
 
@@ -430,3 +437,29 @@ def test_a_process_that_a_procedure_forks_keeps_nothing_from_the_guard(tmp_path:
         safety.lease(10.0)
         safety.stand_down()
         assert source.on
+
+
+@pytest.mark.parametrize(
+    ("clients", "told"),
+    [
+        ("one, others wait", "no answer within 1 s: it is deaf, or another client has it and it takes one only"),
+        ("one, others are refused", "the connection was closed at once (.*): another client may have it"),
+    ],
+)
+def test_an_instrument_that_a_half_open_connection_keeps_busy_is_not_verified_and_said_so(
+    clients: Clients, told: str
+) -> None:
+    """What a peer leaves behind that died without a word; once the instrument drops it, the guard is let in."""
+    world = World(board(PATHS + '[[pins]]\nname = "D1"\n'))
+    switch = SimulatedSwitch(world, "Invented Instruments,One,1,1")
+    with Ports(world, ScaledClock(10.0), pty=False) as ports:
+        port = ports.tcp(scpi_session(switch), clients)
+        steps = dict(safe_steps("switch", f"TCPIP::127.0.0.1::{port}::SOCKET", Dialect("switch")) or {})
+        with socket.create_connection(("127.0.0.1", port)) as left:
+            left.sendall(b"ROUT:CLOS (@101);*OPC?\n")
+            assert left.recv(10) == b"1\n"
+            (problem,) = guard.make_all_safe([steps], give_up_s=0.2).values()
+            assert re.fullmatch(told.replace("(.*)", r"\(.*\)"), problem), problem
+        assert guard.make_all_safe([steps]) == {}
+        world.move_to(world.now_s + 1.0)
+        assert world.seen()["closed"] == []

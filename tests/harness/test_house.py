@@ -50,7 +50,7 @@ EXPORTS: dict[str, dict[str, set[str]]] = {
         "drivers.operator": {"Operator"},
         "drivers.rail": {"AtEnd", "Rail"},
         "drivers.relay_board": {"RelayBoard"},
-        "drivers.safe_state": {"SafeSteps", "look_at_bus", "safe_state"},
+        "drivers.safe_state": {"SafeSteps", "look_at_bus", "safe_state", "through"},
         "drivers.serial_link": {"open_serial_link"},
         "drivers.served_clock": {"ServedClock"},
         "drivers.socket_link": {"open_socket_link"},
