@@ -14,9 +14,8 @@ from tests.soak.long_run import LISTED, LongRun, long_run
 PINS = 25
 
 
-def table(seen: LongRun) -> tuple[list[str], list[str]]:
-    """The lines of the table, and in what the run fell short."""
-    short: list[str] = []
+def flat_table(seen: LongRun, short: list[str]) -> list[str]:
+    """The lines of the table of processes; in what they fall short is added to `short`."""
     lines = [
         "| process | looks | memory, early to late | growth a trial | files | threads | CPU a trial, early to late |",
         "| --- | --- | --- | --- | --- | --- | --- |",
@@ -35,8 +34,7 @@ def table(seen: LongRun) -> tuple[list[str], list[str]]:
             f"{1e3 * flat.pace_s[0]:.1f} to {1e3 * flat.pace_s[1]:.1f} ms |"
         )
         short += [f"{name}: {each}" for each in flat.short]
-    lines += ["", *_came_out(seen, short)]
-    return lines, short
+    return lines
 
 
 def _came_out(seen: LongRun, short: list[str]) -> list[str]:
@@ -67,10 +65,15 @@ def main() -> int:
     parser.add_argument("--trials", type=int, default=50_000, help="planned trials, a multiple of 50 (50000)")
     options = parser.parse_args()
     repeats = max(1, options.trials // (PINS * len(LISTED)))
+    short: list[str] = []
+
+    def made(seen: LongRun) -> None:
+        sys.stdout.write("\n".join(flat_table(seen, short)) + "\n\n")
+        sys.stdout.flush()
+
     with tempfile.TemporaryDirectory(prefix="soak-") as folder:
-        seen = long_run(Path(folder), PINS, repeats, every=max(1, options.trials // 200))
-        lines, short = table(seen)
-    sys.stdout.write("\n".join(lines) + "\n")
+        seen = long_run(Path(folder), PINS, repeats, max(1, options.trials // 200), made)
+        sys.stdout.write("\n".join(_came_out(seen, short)) + "\n")
     verdict = f"soak: FELL SHORT: {'; '.join(short)}" if short else f"soak: flat over {seen.planned} trials"
     sys.stdout.write(f"{verdict}\n")
     return 1 if short else 0

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -61,8 +62,13 @@ def files_of(folder: Path, resources: dict[str, str], pins: int, repeats: int) -
     return paths
 
 
-def long_run(folder: Path, pins: int, repeats: int, every: int) -> LongRun:
-    """Carry it out and look at run, guard and simulated bench each `every` finished trials."""
+def long_run(
+    folder: Path, pins: int, repeats: int, every: int, made: Callable[[LongRun], None] = lambda seen: None
+) -> LongRun:
+    """Carry it out and look at run, guard and simulated bench each `every` finished trials.
+
+    `made` is told once every trial is made, before they are sealed and analysed.
+    """
     board = folder / "board.toml"
     board.write_text(
         board_text({name: TRUTH["odd" if number % 2 else "even"] for number, name in enumerate(names_of(pins))}),
@@ -80,7 +86,7 @@ def long_run(folder: Path, pins: int, repeats: int, every: int) -> LongRun:
             stderr=subprocess.STDOUT,
             text=True,
         ) as run:
-            _watch(run, served, seen, every)
+            _watch(run, served, seen, every, made)
             seen.status = run.wait()
         seen.closed = closings(resources)
     for record in (folder / "runs").glob("*/run.json"):
@@ -98,7 +104,7 @@ def closings(resources: dict[str, str]) -> dict[str, int]:
         return {name: count for name, count in json.loads(file.readline())["closings"].items() if count}
 
 
-def _watch(run: subprocess.Popen[str], served: int, seen: LongRun, every: int) -> None:
+def _watch(run: subprocess.Popen[str], served: int, seen: LongRun, every: int, made: Callable[[LongRun], None]) -> None:
     started = time.monotonic()
     assert run.stdout is not None
     for line in run.stdout:
@@ -112,6 +118,8 @@ def _watch(run: subprocess.Popen[str], served: int, seen: LongRun, every: int) -
                 if now is not None:
                     seen.looks.setdefault(name, []).append(now)
             seen.trials_s = time.monotonic() - started
+        elif int(number[1]) == seen.planned:
+            made(seen)
     seen.whole_s = time.monotonic() - started
 
 
