@@ -19,7 +19,7 @@ from tests.harness.test_same_files import BENCH, PLAN
 FILE = bench_from_text(BENCH)
 SETTINGS = press_settings(plan_from_text(PLAN), FILE)
 TRIALS = trials_in_order(plan_from_text(PLAN), FILE)
-CALM: Any = SimpleNamespace(deselect=lambda: None, clock=SimpleNamespace(now=lambda: 0.0))
+CALM: Any = SimpleNamespace(deselect=lambda: None, label=lambda text: None, clock=SimpleNamespace(now=lambda: 0.0))
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 import pytest
@@ -135,6 +136,5 @@ def test_the_columns_name_the_capacitor(run: tuple[RunFinding, RunFolder], tmp_p
 
     for write in (write_trials_csv, write_pins_csv):
         write(run[0], tmp_path / "rows.csv")
-        rows = (tmp_path / "rows.csv").read_text(encoding="utf-8").splitlines()
-        assert rows[0].split(",")[-1] == "capacitor"
-        assert {row.rsplit(",", 1)[-1] for row in rows[1:]} == {"none", "100 nF"}
+        with (tmp_path / "rows.csv").open(encoding="utf-8", newline="") as file:
+            assert {row["capacitor"] for row in csv.DictReader(file)} == {"none", "100 nF"}
