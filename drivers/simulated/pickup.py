@@ -19,6 +19,8 @@ from drivers.simulated.world import World
 
 RANGES_V = (0.1, 1.0, 10.0, 100.0, 1000.0)
 OVERRANGE = 1.2
+RESOLUTION = 1e-9
+"""Of the range: what a reading is rounded to. Far below any noise, and far above what sums of floats leave behind."""
 NOISE_APERTURE_S = 1e-4
 SLACK_S = 1e-9
 """By so much a reading may be early: less than the grid of bench times resolves."""
@@ -89,5 +91,7 @@ class Pickup:
             # A mean over the aperture leaves sinc(f·aperture) of a sine: nothing over whole cycles.
             amplitude = self.part.hum_v * np.sinc(hertz * aperture_s)
             volts = volts + amplitude * np.sin(2 * math.pi * hertz * middle_s + acquisition.hum_phase)
+        step_v = acquisition.range_v * RESOLUTION
+        volts = np.round(volts / step_v) * step_v
         beyond = np.abs(volts) > OVERRANGE * acquisition.range_v
         return [float(v) for v in np.where(beyond, np.copysign(OVERLOAD, volts), volts)]

@@ -150,6 +150,8 @@ class Segment:
         h = self._time_s[right] - self._time_s[left]
         u = (time_s - self._time_s[left]) / h if h > 0 else 0.0
         low, high = self._state[left], self._state[right]
+        if low is high:  # at rest; the cubic would round it anew at each instant
+            return list(low)
         rate_low, rate_high = self._rate[left], self._rate[right]
         return [_hermite(u, h, low[k], high[k], rate_low[k], rate_high[k]) for k in range(len(self._start))]
 

@@ -12,9 +12,11 @@ from scipy.integrate import Radau
 
 from drivers.simulated import segment
 from drivers.simulated.board_file import Board, parse_board
+from drivers.simulated.leak import leak_current
 from drivers.simulated.node import Circuit
+from drivers.simulated.segment import Segment
 from drivers.simulated.world import World
-from tests.drivers.simulated.by_hand import IDEAL
+from tests.drivers.simulated.by_hand import IDEAL, MID_LEVEL
 from tests.reference import circuit_simulator as reference
 
 STORED = reference.stored()
@@ -188,3 +190,14 @@ def test_where_the_fast_solver_gives_up_the_sure_one_finds_the_same(monkeypatch:
 
     assert [sure.at(time_s) for time_s in times] == pytest.approx(expected, abs=2e-6)
     assert isinstance(sure.world._bus._solver, Radau)
+
+
+@pytest.mark.parametrize("conductance_s", [1 / 60e3, 1 / 60e3 + 1e-3])
+def test_a_node_comes_to_rest_at_the_same_voltage_to_the_last_bit_wherever_it_came_from(conductance_s: float) -> None:
+    """So that a trial which begins with a discharge does not depend on the trial before it."""
+    leak = parse_board(f'[[pins]]\nname = "D1"\nleak = {MID_LEVEL}\n').pins[0].leak
+    circuit = Circuit(120e-12, conductance_s, 1e-12, (leak_current(leak),))
+    found = {
+        Segment(circuit, [start_v]).at(time_s)[0] for start_v in np.linspace(1.2, 3.3, 30) for time_s in (0.5, 2.0)
+    }
+    assert len(found) == 1
