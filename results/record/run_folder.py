@@ -24,7 +24,8 @@ from results.record.journal import Entry, Journal
 from results.record.new_folder import new_folder, remove_folder, safe_name
 from results.record.observation import Observation, Outcome
 from results.record.plain_file import read_plain
-from results.record.run_record import RunRecord, as_json, from_json
+from results.record.run_json import as_json, from_json
+from results.record.run_record import RunRecord
 from results.record.soundness import unsound_trace
 from results.record.trace import Trace
 from results.record.trial import Trial

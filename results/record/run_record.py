@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import math
-from dataclasses import asdict, dataclass, field, replace
-from pathlib import Path
-from typing import Any, Literal
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
-from pydantic import TypeAdapter, ValidationError
-
-from results.errors import RecordError
 from results.record.check import CheckRecord
 from results.record.contact_count import ContactCount
 from results.record.coupon import Coupons
-from results.record.soundness import unsound_record
 from results.record.trial import NO_CAPACITOR, Capacitor, Condition, Pin, Resistor, Trial
 
 FORMAT = 1
@@ -329,40 +323,6 @@ class RunRecord:
         return {NO_CAPACITOR: Capacitor(NO_CAPACITOR, None), **{c.name: c for c in self.capacitors}}[name]
 
 
-_ADAPTER: TypeAdapter[RunRecord] = TypeAdapter(RunRecord)
-
-
-def as_json(record: RunRecord) -> str:
-    """The text of run.json."""
-    return json.dumps(asdict(record), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def from_json(text: str, path: Path | str = "run.json") -> RunRecord:
-    """Read run.json. Raises RecordError naming the first key that is wrong."""
-    try:
-        raw: Any = json.loads(text)
-    except json.JSONDecodeError as exc:
-        raise RecordError(f"{path}: line {exc.lineno}: not JSON: {exc.msg}") from exc
-    except ValueError as exc:
-        raise RecordError(f"{path}: not JSON: a number of thousands of digits") from exc
-    except RecursionError as exc:
-        raise RecordError(f"{path}: not JSON: nested too deeply") from exc
-    if not isinstance(raw, dict):
-        raise RecordError(f"{path}: must be a JSON object: {repr(raw)[:80]}")
-    if isinstance(raw.get("format"), int) and raw["format"] > FORMAT:
-        raise RecordError(f"{path}: format: written by a newer stuckpin: {raw['format']} > {FORMAT}")
-    try:
-        record = _ADAPTER.validate_python(raw)
-    except ValidationError as exc:
-        first = exc.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise RecordError(f"{path}: {where}: {first['msg']}: {repr(first.get('input'))[:80]}") from exc
-    problem = unsound_record(record)
-    if problem:
-        raise RecordError(f"{path}: {problem}")
-    return record
-
-
 __all__ = [
     "FORMAT",
     "Capacitor",
@@ -387,6 +347,4 @@ __all__ = [
     "SweepRules",
     "Trial",
     "Unit",
-    "as_json",
-    "from_json",
 ]

@@ -14,7 +14,8 @@ from harness.plan import Plan, plan_from_text
 from harness.record import make_record, press_settings
 from harness.sequence import order_note, trials_in_order
 from harness.together import check_together
-from results.record.run_record import Levels, as_json, from_json
+from results.record.run_json import as_json, from_json
+from results.record.run_record import Levels
 from results.record.trial import Condition
 from tests.harness.test_prompts import Person, terminal
 from tests.harness.wrong_files import BENCH, PLAN, changed, swept_bench

@@ -19,7 +19,7 @@ from results.record.happening import Happening
 from results.record.new_folder import safe_name
 from results.record.observation import Observation
 from results.record.run_folder import RunFolder
-from results.record.run_record import from_json
+from results.record.run_json import from_json
 from results.record.trace import Trace
 from tests.results.record.runs import (
     BENCH_TEXT,

@@ -15,7 +15,8 @@ from results.analysis.analysis import analyse
 from results.errors import RecordError
 from results.record import journal, samples
 from results.record.observation import Probe, SweepStep
-from results.record.run_record import RunRecord, as_json, from_json
+from results.record.run_json import as_json, from_json
+from results.record.run_record import RunRecord
 from results.record.soundness import unsound_trace
 from results.record.trace import Trace
 from results.record.trial import Resistor

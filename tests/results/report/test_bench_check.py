@@ -12,7 +12,7 @@ import pytest
 from results.analysis.findings import RunFinding
 from results.analysis.found.coupon_item import CouponItem
 from results.record.check import CheckItem, CheckRecord, InPlace
-from results.record.run_record import from_json
+from results.record.run_json import from_json
 from results.report.bench_check import bench_check_section, has_check, item_row, limits_text, write_checks_csv
 from results.report.confidence import limits
 from results.report.content import report_content
@@ -175,7 +175,7 @@ def test_the_sections_are_typeset() -> None:
 
 
 def test_a_run_of_before_there_were_checks_still_reads() -> None:
-    from results.record.run_record import as_json
+    from results.record.run_json import as_json
 
     text = as_json(fernhill(()).record)
     old = text.replace(' "check": null,\n', "").replace(' "check_state": "none",\n', "")
