@@ -159,7 +159,8 @@ def test_a_run_on_such_a_bench_ends_before_a_pin_is_pressed(
     assert told in str(result.error)
     assert result.not_verified == ()
     assert result.folder is not None
-    assert result.folder.observations() == []
+    # The trial in hand stands in the journal as failed, with the reason; nothing was pressed, nor logged.
+    assert [(seen.outcome, len(seen.trace)) for _, seen in result.folder.observations()] == [("failed", 0)]
 
 
 TO_GROUND = replace(WIRING, press_to="ground", resistors_to="rail")
