@@ -284,7 +284,9 @@ def _read(path: Path, missing: str, most: int) -> bytes:
 
 def _checked(entry: Entry, trace: Trace) -> Observation:
     observation = entry.observation(trace)
-    problem = unsound_trace(trace) if samples.is_intact(trace, entry.samples) else "checksum does not match"
+    problem = "checksum does not match"
+    if samples.is_intact(trace, entry.samples):
+        problem = unsound_trace(trace, one_log=not observation.probes)
     if not problem:
         return observation
     note = f"samples of trial {entry.trial.sequence} are damaged: {problem}"

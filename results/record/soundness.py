@@ -68,11 +68,15 @@ def unsound(thing: Any, where: str = "") -> str:
     return ""
 
 
-def unsound_trace(trace: Trace) -> str:
-    """What is wrong with the samples of a trace; empty where nothing is."""
+def unsound_trace(trace: Trace, *, one_log: bool = True) -> str:
+    """What is wrong with the samples of a trace; empty where nothing is.
+
+    `one_log` False: of a procedure of several acts, whose looks stand one after another. What was read while a log ran
+    stands behind the log.
+    """
     if not np.isfinite(trace.time_s).all() or (np.abs(trace.time_s) > _BOUNDS["s"][1]).any():
         return "a time is no number"
-    if (np.diff(trace.time_s) < 0.0).any():
+    if one_log and (np.diff(trace.time_s) < 0.0).any():
         return "times do not rise"
     beyond = np.abs(trace.voltage_v[~np.isnan(trace.voltage_v)]) >= VOLTS_MOST
     return "a voltage is beyond every range" if beyond.any() else ""

@@ -83,6 +83,13 @@ def test_samples_that_no_meter_logged(time_s: list[float], voltage_v: list[float
     assert unsound_trace(Trace(np.array(time_s), np.array(voltage_v))) == told
 
 
+def test_what_was_read_while_a_log_ran_may_stand_behind_it() -> None:
+    """As of a source that joins while the meter logs: its currents follow the log's samples."""
+    looks = Trace(np.array([0.0, 2.0, 1.0]), np.array([3.3, 0.1, np.nan]), np.array([np.nan, np.nan, 1e-6]))
+    assert unsound_trace(looks, one_log=False) == ""
+    assert unsound_trace(looks) == "times do not rise"
+
+
 @pytest.mark.parametrize(
     ("seen", "told"),
     [
