@@ -48,7 +48,7 @@ def plan(capacitors: str = '["none", "100 nF"]', extra: str = "") -> str:
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[RunFinding, RunFolder]:
     tmp_path = tmp_path_factory.mktemp("capacitor")
-    with simulated(tmp_path, board_text({"D1": LATCHES}, ADDED)) as resources:
+    with simulated(tmp_path, board_text({"D1": LATCHES}, ADDED), stepped=True) as resources:
         result = run_plan(tmp_path, plan(), bench(resources))
     assert result.folder is not None
     return found(result), result.folder

@@ -56,7 +56,7 @@ def test_a_leak_of_the_chip_and_one_of_the_board_are_told_apart(tmp_path: Path) 
     pins = {"D1": LATCHES, "D2": DIRTY}
     board = supplied_board(pins).replace("nominal_ohm = 8200.0", "nominal_ohm = 47000.0")
     plan = plan_text(list(pins), resistors='["none", "47 kΩ"]', trials=CHECKLIST)
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         bench = supplied_bench(resources, list(pins)).replace('"8.2 kΩ"', '"47 kΩ"')
         person = Technician(resources)
         result = run_plan(tmp_path, plan, bench, operator=person.operator())

@@ -81,7 +81,7 @@ def by_condition(finding: RunFinding) -> dict[tuple[float, float | None], str]:
 def test_every_pin_is_tried_at_each_rail_and_the_supply_is_off_at_the_end(tmp_path: Path) -> None:
     """The rail measured at each step is that of the step; V_IL of JESD8C.01 holds from 3.0 V to 3.6 V."""
     plan = stepped(plan_text(["D1"]), 'steps = ["3.0 V", "3.6 V"]')
-    with simulated(tmp_path, supplied_board({"D1": SOUND})) as resources:
+    with simulated(tmp_path, supplied_board({"D1": SOUND}), stepped=True) as resources:
         result = run_plan(tmp_path, plan, supplied_bench(resources, ["D1"]))
         assert asked(resources["supply"], "OUTP:STAT?") == "0"
     finding = found(result)
@@ -101,7 +101,7 @@ def test_every_pin_is_tried_at_each_rail_and_the_supply_is_off_at_the_end(tmp_pa
 
 def test_a_supply_left_on_stands_at_the_nominal_rail(tmp_path: Path) -> None:
     plan = stepped(plan_text(["D1"]), 'steps = ["3.0 V"]\nat_end = "on"')
-    with simulated(tmp_path, supplied_board({"D1": SOUND})) as resources:
+    with simulated(tmp_path, supplied_board({"D1": SOUND}), stepped=True) as resources:
         found(run_plan(tmp_path, plan, supplied_bench(resources, ["D1"])))
         assert asked(resources["supply"], "OUTP:STAT?") == "1"
         assert float(asked(resources["supply"], "MEAS:VOLT?")) == pytest.approx(3.3)
@@ -109,7 +109,7 @@ def test_a_supply_left_on_stands_at_the_nominal_rail(tmp_path: Path) -> None:
 
 def test_a_supply_that_gives_way_ends_the_run_before_anything_is_pressed(tmp_path: Path) -> None:
     plan = plan_text(["D1"])
-    with simulated(tmp_path, supplied_board({"D1": SOUND})) as resources:
+    with simulated(tmp_path, supplied_board({"D1": SOUND}), stepped=True) as resources:
         bench = supplied_bench(resources, ["D1"]).replace('"100 mA"', '"3 mA"')
         result = run_plan(tmp_path, plan, bench)
     assert result.folder is None
@@ -120,7 +120,7 @@ def test_each_temperature_is_soaked_and_measured_before_its_trials(tmp_path: Pat
     """A leak that doubles every ten kelvin sticks at 23 °C and releases at 13 °C; what was typed in stands with it."""
     temperature = '[temperature]\nsteps = ["13 °C", "23 °C"]\nsoak = "100 ms"\nstable = "0.5 °C"\n'
     events: list[Event] = []
-    with simulated(tmp_path, supplied_board({"D1": SHARE_LEAK})) as resources:
+    with simulated(tmp_path, supplied_board({"D1": SHARE_LEAK}), stepped=True) as resources:
         # Not yet at its temperature; then at it, still moving; then soaked. The second step drifts under its trials.
         chamber = Chamber(resources["hand"], ["17.1", "14.2 °C", "13.1", "13.0 degC", "13.2", "22.9", "23", "24"])
         result = run_plan(
@@ -151,7 +151,7 @@ def test_without_a_supply_a_person_sets_the_rail(tmp_path: Path) -> None:
     """The bus is looked at once it is set: a rail that was not set is found before the first press."""
     plan = stepped(plan_text(["D1"]), 'steps = ["3.0 V"]')
     told: list[str] = []
-    with simulated(tmp_path, board_text({"D1": SOUND})) as resources:
+    with simulated(tmp_path, board_text({"D1": SOUND}), stepped=True) as resources:
         result = run_plan(tmp_path, plan, bench_text(resources, ["D1"]), operator=Operator(told.append, told.append))
     assert told == ["Set the rail of the board to 3 V, with the current limit as before."]
     assert str(result.error).startswith("rail: reads 3.30")
@@ -163,7 +163,7 @@ def test_a_pin_that_sticks_makes_the_unit_draw_more(tmp_path: Path) -> None:
     pins = {"D1": LATCHES, "D2": SOUND}
     board = supplied_board(pins).replace("quiescent_a = 6e-3", "quiescent_a = 6e-3\nshoot_through_a = 150e-6")
     plan = plan_text(list(pins)).replace("repeats = 1", "repeats = 4")
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         finding = found(run_plan(tmp_path, plan, supplied_bench(resources, list(pins))))
     by_name = {pin.pin: pin for pin in finding.pins}
     draw = by_name["D1"].supply
@@ -177,9 +177,9 @@ def test_a_pin_that_sticks_makes_the_unit_draw_more(tmp_path: Path) -> None:
 
 def test_a_chamber_takes_the_board_to_its_temperatures_with_nobody_there(tmp_path: Path) -> None:
     """The same leak sticks at 23 °C and releases at 13 °C; the chamber is off at the end."""
-    temperature = '[temperature]\nsteps = ["13 °C", "23 °C"]\nsoak = "500 ms"\nstable = "0.5 °C"\nwithin = "1 °C"\n'
+    temperature = '[temperature]\nsteps = ["13 °C", "23 °C"]\nsoak = "2 s"\nstable = "0.5 °C"\nwithin = "1 °C"\n'
     board = supplied_board({"D1": SHARE_LEAK}).replace("[supply]", "[chamber]\ntime_constant_s = 0.3\n[supply]")
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         bench = supplied_bench(resources, ["D1"])
         bench += f'[chamber]\nresource = "{resources["chamber"]}"\nlowest = "0 °C"\nhighest = "40 °C"\n'
         finding = found(run_plan(tmp_path, stepped(plan_text(["D1"]), temperature=temperature), bench))

@@ -32,7 +32,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[RunFinding, list[Even
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(whole_bench, "SPEED", SPEED)
         board = board_text(PINS).replace("speed = 10.0", f"speed = {SPEED}")
-        with simulated(tmp_path, board) as resources:
+        with simulated(tmp_path, board, stepped=True) as resources:
             bench = bench_text(resources, tuple(PINS), speed=SPEED)
             bench = bench.replace("[clock]", '[limits]\npress_time = "20 s"\n[clock]')
             return found(run_plan(tmp_path, PLAN, bench, events=events)), events

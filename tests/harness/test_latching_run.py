@@ -31,7 +31,7 @@ Run = tuple[RunFinding, Path, list[Event]]
 def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
     tmp_path = tmp_path_factory.mktemp("latching")
     events: list[Event] = []
-    with simulated(tmp_path, BOARD) as resources:
+    with simulated(tmp_path, BOARD, stepped=True) as resources:
         bench = bench_text(resources, NAMES).replace('"8.2 kΩ" =', '"10 kΩ" = "relay_board 6"\n"8.2 kΩ" =')
         result = run_plan(tmp_path, PLAN, bench, events=events)
     finding = found(result)

@@ -32,7 +32,7 @@ def plan() -> str:
 @pytest.fixture(scope="module")
 def run(tmp_path_factory: pytest.TempPathFactory) -> RunFinding:
     tmp_path = tmp_path_factory.mktemp("added_low")
-    with simulated(tmp_path, mirrored_board(PINS, ADDED)) as resources:
+    with simulated(tmp_path, mirrored_board(PINS, ADDED), stepped=True) as resources:
         bench = mirrored_bench(resources, ("D1",))
         bench = bench.replace('capacitance = "120 pF"', 'capacitance = "120 pF"\ncapacitance_tolerance = "20 %"')
         bench = bench.replace("[wiring.select]", '[wiring.add]\n"0.1 µF" = "relay_board 6"\n[wiring.select]')

@@ -16,7 +16,7 @@ def test_a_leak_of_the_chip_is_followed_and_a_meter_to_ground_is_none(tmp_path: 
     board = supplied_board(pins).replace("nominal_ohm = 8200.0", "nominal_ohm = 47000.0").replace("[wiring]\n", ENDS, 1)
     board = board.replace("quiescent_a = 6e-3\n", "quiescent_a = 6e-3\ninput_threshold_v = 1.9\n", 1)
     plan = mirrored_plan(tuple(pins), resistors='["none", "47 kΩ"]', trials=CHECKLIST)
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         bench = supplied_bench(resources, list(pins)).replace('"8.2 kΩ"', '"47 kΩ"').replace("[wiring]\n", ENDS, 1)
         person = Technician(resources)
         result = run_plan(tmp_path, plan, bench, operator=person.operator())

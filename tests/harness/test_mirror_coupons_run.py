@@ -14,7 +14,7 @@ from tests.harness.whole_bench import found, run_plan, simulated
 
 def tried(tmp_path: Path, coupons: str) -> RunFinding:
     plan = mirrored_plan(("D1",), resistors='["none", "8.2 kΩ"]')
-    with simulated(tmp_path, mirrored_board({"D1": SOUND_UP}) + coupons) as resources:
+    with simulated(tmp_path, mirrored_board({"D1": SOUND_UP}) + coupons, stepped=True) as resources:
         return found(run_plan(tmp_path, plan, mirrored_bench(resources, ("D1",)) + COUPON_TABLES))
 
 

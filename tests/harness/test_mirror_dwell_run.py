@@ -41,7 +41,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> RunFinding:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(whole_bench, "SPEED", SPEED)
         board = mirrored_board(PINS).replace("speed = 10.0", f"speed = {SPEED}")
-        with simulated(tmp_path, board) as resources:
+        with simulated(tmp_path, board, stepped=True) as resources:
             bench = mirrored_bench(resources, NAMES, speed=SPEED)
             bench = bench.replace("[clock]", '[limits]\npress_time = "20 s"\n[clock]')
             return found(run_plan(tmp_path, plan, bench))

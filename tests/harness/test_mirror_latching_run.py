@@ -32,7 +32,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
     tmp_path = tmp_path_factory.mktemp("latching_low")
     events: list[Event] = []
     plan = mirrored_plan(NAMES, resistors='["none", "10 kΩ", "8.2 kΩ"]').replace("[trials]", TABLES)
-    with simulated(tmp_path, BOARD) as resources:
+    with simulated(tmp_path, BOARD, stepped=True) as resources:
         bench = mirrored_bench(resources, NAMES).replace('"8.2 kΩ" =', '"10 kΩ" = "relay_board 6"\n"8.2 kΩ" =')
         return found(run_plan(tmp_path, plan, bench, events=events)), events
 

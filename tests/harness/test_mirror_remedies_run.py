@@ -42,7 +42,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
     plan = mirrored_plan(NAMES, resistors='["none", "8.2 kΩ"]').replace("[trials]", TABLES)
     # On a busy computer two relays take some of the time allowed.
     plan = plan.replace('time = "100 ms"', 'time = "300 ms"').replace("[log]", '[release]\nallowed = "250 ms"\n[log]')
-    with simulated(tmp_path, mirrored_board(PINS)) as resources:
+    with simulated(tmp_path, mirrored_board(PINS), stepped=True) as resources:
         result = run_plan(tmp_path, plan, mirrored_bench(resources, NAMES))
     finding = found(result)
     assert result.folder is not None

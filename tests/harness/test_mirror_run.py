@@ -63,7 +63,7 @@ NAMES = tuple(PINS)
 def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[RunFinding, Path]:
     tmp_path = tmp_path_factory.mktemp("mirrored")
     plan = mirrored_plan(NAMES, resistors='["none", "8.2 kΩ"]').replace("[trials]", "[sweep]\n[trials]")
-    with simulated(tmp_path, mirrored_board(PINS)) as resources:
+    with simulated(tmp_path, mirrored_board(PINS), stepped=True) as resources:
         result = run_plan(tmp_path, plan, mirrored_bench(resources, NAMES))
     assert result.folder is not None
     return found(result), result.folder.path
@@ -146,7 +146,7 @@ def test_report_and_summary_speak_of_pull_up_and_the_rail(run: tuple[RunFinding,
 
 def test_a_welded_press_relay_is_found_before_the_first_trial(tmp_path: Path) -> None:
     board = mirrored_board({"D3": f"{UP}{SOUND}"}, extra='[faults]\nwelded = ["press"]\n')
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         result = run_plan(tmp_path, mirrored_plan(("D3",)), mirrored_bench(resources, ("D3",)))
     assert isinstance(result.error, WiringError)
     assert "press relay is welded" in str(result.error)
@@ -154,7 +154,7 @@ def test_a_welded_press_relay_is_found_before_the_first_trial(tmp_path: Path) ->
 
 def test_a_press_relay_that_never_closes_is_found(tmp_path: Path) -> None:
     board = mirrored_board({"D3": f"{UP}{SOUND}"}, extra='[faults]\nnever_closes = ["press"]\n')
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         result = run_plan(tmp_path, mirrored_plan(("D3",)), mirrored_bench(resources, ("D3",)))
     assert isinstance(result.error, WiringError)
     assert "the press relay does not close" in str(result.error)
@@ -162,7 +162,7 @@ def test_a_press_relay_that_never_closes_is_found(tmp_path: Path) -> None:
 
 def test_a_trial_resistor_that_is_not_in_place_is_found(tmp_path: Path) -> None:
     board = mirrored_board({"D3": f"{UP}{SOUND}"}, extra='[faults]\nnever_closes = ["fit 8200"]\n')
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         plan = mirrored_plan(("D3",), resistors='["none", "8.2 kΩ"]')
         result = run_plan(tmp_path, plan, mirrored_bench(resources, ("D3",)))
     assert isinstance(result.error, WiringError)
@@ -215,7 +215,7 @@ def test_a_pull_up_input_that_leaks_after_its_test_is_flagged(tmp_path: Path) ->
     board = mirrored_board({"D1": SOUND_UP, "D2": leaks}).replace("seed = 5", "seed = 10")
     board += "\n[source]\nnoise_a = 2e-9\n"
     plan = mirrored_plan(("D1", "D2")) + "[damage_watch]\n"
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         finding = found(run_plan(tmp_path, plan, mirrored_bench(resources, ("D1", "D2"))))
     assert {item.name: item.verdict for item in finding.damage} == {
         "D1 at 0 V": "pass",
@@ -294,7 +294,7 @@ def test_a_pin_that_stays_low_only_while_its_neighbour_is_pressed(tmp_path: Path
         for number, pin in enumerate(pins)
     )
     states = '[neighbours]\nstates = ["floating", "pressed"]\n'
-    with simulated(tmp_path, mirrored_board(pins, extra=holds)) as resources:
+    with simulated(tmp_path, mirrored_board(pins, extra=holds), stepped=True) as resources:
         bench = mirrored_bench(resources, tuple(pins))
         bench += '[wiring.hold]\nD1 = "relay_board 8"\nD2 = { channel = "relay_board 9", resistor = "1 kΩ" }\n'
         finding = found(run_plan(tmp_path, mirrored_plan(tuple(pins), trials=states), bench))

@@ -54,7 +54,7 @@ def bench(resources: dict[str, str]) -> str:
 def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[RunFinding, Path]:
     tmp_path = tmp_path_factory.mktemp("pull_downs")
     board = board_text(PINS, FITS).replace("\n[wiring]\n", f"{SOURCE}[wiring]\n", 1)
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         result = run_plan(tmp_path, plan(), bench(resources))
     assert result.folder is not None
     return found(result), result.folder.path

@@ -53,7 +53,7 @@ Run = tuple[RunFinding, Path, list[Event]]
 def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
     tmp_path = tmp_path_factory.mktemp("remedies")
     events: list[Event] = []
-    with simulated(tmp_path, board_text(PINS)) as resources:
+    with simulated(tmp_path, board_text(PINS), stepped=True) as resources:
         result = run_plan(tmp_path, PLAN, bench_text(resources, NAMES), events=events)
     finding = found(result)
     assert result.folder is not None
@@ -162,7 +162,7 @@ def test_a_remedy_that_is_stopped_leaves_nothing_energised(tried: str, after_s: 
     stop = StopRequest()
     tables = f'[remedies]\nrepeats = 20\ntried = ["{tried}"]\n[trials]'
     plan = plan_text(("D1",)).replace("[trials]", tables)
-    with simulated(tmp_path, board_text({"D1": LATCHES})) as resources:
+    with simulated(tmp_path, board_text({"D1": LATCHES}), stepped=True) as resources:
         events = StopWhileTried(stop, after_s)
         result = run_plan(tmp_path, plan, bench_text(resources, ("D1",)), stop=stop, events=events)
     assert isinstance(result.error, StopRequestedError)

@@ -36,7 +36,7 @@ def with_source_errors(board: str) -> str:
 def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[RunFinding, Path, list[Event]]:
     tmp_path = tmp_path_factory.mktemp("swept")
     events: list[Event] = []
-    with simulated(tmp_path, with_source_errors(board_text(PINS))) as resources:
+    with simulated(tmp_path, with_source_errors(board_text(PINS)), stepped=True) as resources:
         result = run_plan(tmp_path, PLAN, bench_text(resources, NAMES), events=events)
     finding = found(result)
     assert result.folder is not None
@@ -167,7 +167,7 @@ class StopWhileSweeping(list[Event]):
 def test_a_sweep_that_is_stopped_leaves_nothing_energised(tmp_path: Path) -> None:
     stop = StopRequest()
     plan = plan_text(("D1",)).replace("[trials]", "[sweep]\nsteps = 1000\n[trials]")
-    with simulated(tmp_path, board_text({"D1": LATCHES})) as resources:
+    with simulated(tmp_path, board_text({"D1": LATCHES}), stepped=True) as resources:
         events = StopWhileSweeping(stop)
         result = run_plan(tmp_path, plan, bench_text(resources, ("D1",)), stop=stop, events=events)
     assert isinstance(result.error, StopRequestedError)

@@ -60,7 +60,8 @@ def board_text(pins: Mapping[str, str], extra: str = "") -> str:
 
 
 def bench_text(resources: Mapping[str, str], pins: Sequence[str], *, console: bool = True, speed: float = SPEED) -> str:
-    """The bench file of that fixture."""
+    """The bench file of that fixture; a stepped bench is asked for the time."""
+    clock = f'resource = "{resources["clock"]}"' if "clock" in resources else f"speed = {speed:g}"
     select = "\n".join(f'{pin} = "switch {101 + index}"' for index, pin in enumerate(pins))
     board = f'[board]\nresource = "{resources["board"]}"' if console else ""
     return f"""\
@@ -68,7 +69,7 @@ def bench_text(resources: Mapping[str, str], pins: Sequence[str], *, console: bo
 name = "test bench"
 line_frequency = "50 Hz"
 [clock]
-speed = {speed:g}
+{clock}
 [meter]
 resource = "{resources["meter"]}"
 accuracy_reading = "0.01 %"
@@ -174,12 +175,16 @@ class Hand:
 
 
 @contextmanager
-def simulated(tmp_path: Path, board: str) -> Iterator[dict[str, str]]:
-    """The simulated bench of a board text."""
+def simulated(tmp_path: Path, board: str, *, stepped: bool = False) -> Iterator[dict[str, str]]:
+    """The simulated bench of a board text.
+
+    `stepped`: its time stands still until somebody waits, so that numbers and verdicts of a run are the same on a busy
+    computer; else it runs at SPEED, as what is tried of the run's own time needs.
+    """
     path = tmp_path / "board.toml"
     path.write_text(board, encoding="utf-8")
-    with simulated_bench(path, SPEED) as resources:
-        yield resources
+    with simulated_bench(path, None if stepped else SPEED, stepped=stepped) as resources:
+        yield resources if stepped else {role: each for role, each in resources.items() if role != "clock"}
 
 
 def run_plan(
