@@ -38,7 +38,7 @@ faults: $(VENV)/ready
 	@status=0; for tried in $(FAULTS); do $(BIN)/python -m $$tried || status=1; done; \
 	if [ $$status -eq 0 ]; then echo "faults: everything holds"; else echo "faults: FALLS SHORT"; fi; exit $$status
 
-# Some 45 minutes on two idle cores: 50,000 trials watched from outside, for memory, files, threads and pace.
+# Some 50 minutes and then the analysis, on two idle cores: 50,000 trials watched from outside, for memory, files, threads and pace.
 soak: $(VENV)/ready
 	$(BIN)/python -m tests.soak
 
