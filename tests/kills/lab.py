@@ -67,7 +67,7 @@ class Lab:
     def run(self) -> Path | None:
         """The run folder, where there is one yet."""
         found = sorted((self.folder / "runs").glob("*_T-1*")) if (self.folder / "runs").exists() else []
-        whole = [path for path in found if (path / "journal.jsonl").exists()]
+        whole = [path for path in found if (path / "run.json").exists()]  # written last of a new folder
         return whole[-1] if whole else None
 
     def energised(self) -> tuple[str, ...]:
