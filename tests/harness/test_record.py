@@ -11,6 +11,7 @@ from harness.bench_file import bench_from_text
 from harness.plan import plan_from_text
 from harness.record import instrument_record, make_record, press_settings, recorded_meter, trial_resistors
 from harness.sequence import trials_in_order
+from results.record.run_json import as_json, from_json
 from results.record.run_record import (
     DwellRules,
     InstrumentRecord,
@@ -20,8 +21,6 @@ from results.record.run_record import (
     RunRecord,
     SourceModel,
     SweepRules,
-    as_json,
-    from_json,
 )
 from results.record.trial import Pin, Resistor
 from tests.harness.wrong_files import BENCH, PLAN, changed, swept_bench
