@@ -5,39 +5,20 @@ from __future__ import annotations
 import importlib.metadata
 import io
 import json
-import os
-import shutil
 import sys
-import traceback
-from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import Annotated, NoReturn
 
 import typer
 
+from harness.commands import ask_at_end_of_input, check_files, report_folder, run_files, run_on_bench
 from harness.errors import (
-    BENCH_FAILED,
-    FILES_WRONG,
     INTERRUPTED,
     OTHER_VERDICT,
     CommandLineError,
-    UserFileError,
-    exit_status,
 )
-from harness.lines import laid_out
-from results.record.plain_file import open_fresh
-from results.visible import visible
-
-if TYPE_CHECKING:
-    from harness.bench_file import BenchFile
-    from harness.events import Event, Listener
-    from harness.plan import Plan
-    from harness.procedure_file import LoadedProcedure
-    from harness.resuming import Resumption
-    from harness.run import RunResult
-    from harness.signals import StopRequest
+from harness.speaking import complain, nowhere_for_closed_streams, say, told_error
 
 app = typer.Typer(
     name="stuckpin",
@@ -57,7 +38,7 @@ app = typer.Typer(
 
 def _show_version(asked: bool) -> None:
     if asked:
-        _say(f"stuckpin {importlib.metadata.version('stuckpin')}")
+        say(f"stuckpin {importlib.metadata.version('stuckpin')}")
         raise typer.Exit
 
 
@@ -99,8 +80,8 @@ def demo(
 
     with fernhill_board() as board, simulated_bench(board) as resources:
         plan, bench = write_demo_files(runs / DEMO_FILES, resources)
-        _check(bench, plan, "demo")
-        status = _run(plan, bench, runs=runs, operator="demo", plain=plain, pdf=True)
+        check_files(bench, plan, "demo")
+        status = run_files(plan, bench, runs=runs, operator="demo", plain=plain, pdf=True)
     raise typer.Exit(status)
 
 
@@ -116,7 +97,7 @@ def run(
     visa_library: Libraries = None,
 ) -> None:
     """Carry out a plan on a bench: press, release, log, decide and report."""
-    status = _run(
+    status = run_files(
         plan,
         bench,
         runs=runs,
@@ -152,10 +133,10 @@ def resume(
     folder = open_to_resume(run)
     if is_finished(folder):
         folder.seal()
-        raise typer.Exit(_report(folder.path, pdf=not no_pdf))
+        raise typer.Exit(report_folder(folder.path, pdf=not no_pdf))
     whole = resumption(folder, plan, bench, procedures or ())
     raise typer.Exit(
-        _bench_run(
+        run_on_bench(
             whole.plan,
             replace(whole.file, libraries=tuple(visa_library or ())),
             whole.procedure,
@@ -184,7 +165,7 @@ def check(
 
     Exit status: 0 nothing failed, 2 a file is wrong, 3 an item or the bench failed.
     """
-    raise typer.Exit(_check(bench, plan, operator, visa_library or ()))
+    raise typer.Exit(check_files(bench, plan, operator, visa_library or ()))
 
 
 @app.command("import")
@@ -199,7 +180,7 @@ def import_(
     from harness.recorded import import_folder
 
     made = import_folder(folder, read_plan(plan), runs)
-    raise typer.Exit(_report(made.path, pdf=not no_pdf))
+    raise typer.Exit(report_folder(made.path, pdf=not no_pdf))
 
 
 @app.command()
@@ -208,7 +189,7 @@ def report(
     no_pdf: NoPdf = False,
 ) -> None:
     """Analyse a run folder again and write trials.csv, pins.csv and report.pdf anew."""
-    raise typer.Exit(_report(run, pdf=not no_pdf))
+    raise typer.Exit(report_folder(run, pdf=not no_pdf))
 
 
 @app.command()
@@ -222,8 +203,8 @@ def verify(run: Annotated[Path, typer.Argument(help="A run folder.")]) -> None:
 
     found = wholeness(run)
     for one in found.files:
-        _say(str(one))
-    _say(found.verdict)
+        say(str(one))
+    say(found.verdict)
     raise typer.Exit(OTHER_VERDICT if found.wrong or not found.sealed else 0)
 
 
@@ -300,199 +281,14 @@ def replay(
 
     stop = StopRequest()
     if until_stdin_ends:
-        threading.Thread(target=_ask_at_end_of_input, args=(stop,), daemon=True).start()
+        threading.Thread(target=ask_at_end_of_input, args=(stop,), daemon=True).start()
 
     def announced(resources: dict[str, str]) -> None:
-        _say(f"ready {json.dumps(resources)}")
+        say(f"ready {json.dumps(resources)}")
 
     with stop_on_signals(stop):
-        status = carry_out_replay(run, files=files, first=first, announce=announced, tell=_complain, stop=stop.asked)
+        status = carry_out_replay(run, files=files, first=first, announce=announced, tell=complain, stop=stop.asked)
     raise typer.Exit(status)
-
-
-def _ask_at_end_of_input(stop: StopRequest) -> None:
-    while os.read(sys.stdin.fileno(), 4096):
-        pass
-    stop.ask("the standard input ended")
-
-
-def _run(
-    plan_path: Path,
-    bench_path: Path,
-    *,
-    runs: Path,
-    operator: str,
-    plain: bool,
-    pdf: bool,
-    procedures: Sequence[Path] = (),
-    libraries: Sequence[str] = (),
-) -> int:
-    """Everything is read and checked before the first instrument is opened."""
-    from harness.bench_file import read_bench
-    from harness.plan import read_plan
-    from harness.procedure_file import load_procedure
-    from harness.together import check_together
-
-    plan, bench = read_plan(plan_path), replace(read_bench(bench_path), libraries=tuple(libraries))
-    check_together(plan, bench)
-    procedure = load_procedure(plan.trials.procedure, procedures, plan=plan_path)
-    return _bench_run(plan, bench, procedure, runs=runs, operator=operator, plain=plain, pdf=pdf)
-
-
-def _bench_run(
-    plan: Plan,
-    bench: BenchFile,
-    procedure: LoadedProcedure,
-    *,
-    runs: Path,
-    operator: str,
-    plain: bool,
-    pdf: bool,
-    resumed: Resumption | None = None,
-    unit: str | None = None,
-) -> int:
-    """A run, or the rest of one, with its view and its report."""
-    from harness.prompts import Terminal
-    from harness.resuming import confirm_unit
-    from harness.run import carry_out
-    from harness.signals import StopRequest
-    from harness.watch import watched
-
-    stop = StopRequest()
-
-    def work(listen: Listener) -> RunResult:
-        person = Terminal(listen, stop.asked).operator()
-        notes: tuple[str, ...] = ()
-        if resumed is not None:
-            notes = (f"unit known by {confirm_unit(resumed.folder.record, unit, person.type_in)}", *resumed.notes)
-        return carry_out(
-            plan,
-            bench,
-            procedure,
-            parent=runs,
-            listen=listen,
-            stop=stop,
-            operator=person,
-            operator_name=operator,
-            resumed=None if resumed is None else resumed.folder,
-            resumed_notes=notes,
-        )
-
-    result = watched(work, _shown_to(_view(plain), stop), stop)
-    if result.folder is None:
-        for problem in result.not_verified:
-            _say(f"NOT VERIFIED: {problem}")
-        assert result.error is not None
-        raise result.error
-    status = _report_after(result, pdf)
-    if result.not_verified:
-        return BENCH_FAILED
-    return status if result.error is None else exit_status(result.error)
-
-
-def _report_after(result: RunResult, pdf: bool) -> int:
-    """The report of a run; where the disk has ended the run it may have no room for one, which is not the news then."""
-    from results.errors import ResultsError
-
-    assert result.folder is not None
-    try:
-        return _report(result.folder.path, pdf=pdf)
-    except ResultsError as exc:
-        if result.error is None:
-            raise
-        _say(f"not reported: {exc}")
-        return exit_status(result.error)
-
-
-def _check(bench_path: Path, plan_path: Path | None, operator_name: str, libraries: Sequence[str] = ()) -> int:
-    from harness.bench_file import read_bench
-    from harness.check import carry_out_check, summary
-    from harness.check_lines import item_line
-    from harness.plan import read_plan
-    from harness.prompts import Terminal
-    from harness.signals import StopRequest, stop_on_signals
-    from results.report.numbers import moment
-
-    bench = replace(read_bench(bench_path), libraries=tuple(libraries))
-    plan = None if plan_path is None else read_plan(plan_path)
-    stop = StopRequest()
-    operator = Terminal(lambda event: _say(str(getattr(event, "text", event))), stop.asked).operator()
-    with stop_on_signals(stop):
-        result = carry_out_check(
-            bench,
-            plan,
-            stop=stop,
-            operator=operator,
-            tell=lambda text: _say(f"checking: {text}"),
-            operator_name=operator_name,
-        )
-    for item in result.record.items:
-        _say(item_line(item))
-    _say(f"{result.record.bench_name}: {summary(result.record)}; holds until {moment(result.record.valid_until_utc)}")
-    _say(f"written: {result.path}")
-    for problem in result.not_verified:
-        _say(f"NOT VERIFIED: {problem}")
-    return BENCH_FAILED if result.record.failed or result.not_verified else 0
-
-
-def _view(plain: bool) -> Listener:
-    from rich.console import Console
-
-    from harness.terminal import LiveView, PlainLines
-
-    console = Console()
-    if plain or not console.is_terminal:
-        return PlainLines(_say)
-    return LiveView(console)
-
-
-def _shown_to(view: Listener, stop: StopRequest) -> Listener:
-    """The view, until its output is closed: then the run is asked to stop, and all is made safe unseen."""
-
-    def listen(event: Event) -> None:
-        try:
-            view(event)
-        except OSError as exc:
-            _silence(exc)
-        if _silent:
-            stop.ask("the output was closed")
-
-    return listen
-
-
-def _report(path: Path, *, pdf: bool) -> int:
-    from harness.reporting import write_derived
-    from harness.summary import status_of, summary_lines
-    from results.report.more_tables import table_names
-
-    finding = write_derived(path, pdf=pdf)
-    for line in summary_lines(finding):
-        _say(line)
-    names = ["trials.csv", "pins.csv", *table_names(finding), *(["report.pdf"] if pdf else [])]
-    _say(f"written in {path}: {', '.join(names)}")
-    return status_of(finding)
-
-
-_silent: list[str] = []
-"""Why nothing is said any more; empty as long as somebody may read it."""
-
-
-def _say(line: str) -> None:
-    try:
-        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-        print(laid_out(visible(line), columns), flush=True)  # noqa: T201 - the command line's own output
-    except OSError as exc:
-        _silence(exc)
-
-
-def _silence(error: OSError) -> None:
-    """Nobody reads the standard output any more (`| head`), or its disk is full: what is being done goes on without."""
-    if not _silent and not isinstance(error, BrokenPipeError):
-        _complain(f"standard output: {error.strerror}")
-    _silent.append(str(error))
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())  # what is still buffered must go somewhere, or Python complains at its end
-    os.close(nowhere)
 
 
 CTRL_C = 130
@@ -501,7 +297,7 @@ CTRL_C = 130
 
 def main() -> NoReturn:
     """The command `stuckpin`: every error becomes one clear line and an exit status."""
-    _nowhere_for_closed_streams()
+    nowhere_for_closed_streams()
     if isinstance(sys.stdout, io.TextIOWrapper):
         # An Ω that an output cannot carry is written as its code; it ends nothing.
         sys.stdout.reconfigure(errors="backslashreplace")
@@ -510,62 +306,12 @@ def main() -> NoReturn:
     except (KeyboardInterrupt, typer.Abort):
         status = CTRL_C
     except Exception as exc:  # noqa: BLE001 - the last place: whatever it is, a person gets one clear line
-        status = _told(exc)
+        status = told_error(exc)
     if status == CTRL_C:
         # While a bench is open, signals only ask the run to stop; where one arrives here, nothing is energised.
-        _complain("interrupted")
+        complain("interrupted")
         status = INTERRUPTED
     sys.exit(status or 0)
-
-
-def _nowhere_for_closed_streams() -> None:
-    """A standard stream that was closed before this program began leads nowhere: otherwise the next thing that is
-    opened, an instrument's socket say, would take its number, and what is printed would go there."""
-    for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
-        try:
-            os.fstat(number)
-        except OSError:
-            nowhere = os.open(os.devnull, os.O_RDWR)
-            if nowhere != number:
-                os.dup2(nowhere, number)
-                os.close(nowhere)
-        if getattr(sys, name) is None:
-            setattr(sys, name, open(number, mode, encoding="utf-8", closefd=False))  # noqa: SIM115 - as long as we live
-
-
-def _told(error: Exception) -> int:
-    """Say what is wrong on the standard error; returns the exit status."""
-    usage = getattr(error, "format_message", None)
-    if usage is not None:
-        if usage():  # empty where the help was shown instead
-            _complain(*usage().splitlines())
-        return FILES_WRONG
-    try:
-        status = exit_status(error)
-    except Exception:  # noqa: BLE001 - exit_status raises what it does not know: a defect of ours
-        return _defect(error)
-    problems = error.problems if isinstance(error, UserFileError) else (error,)
-    _complain(*(str(problem) for problem in problems))
-    return status
-
-
-def _complain(*lines: str) -> None:
-    """Lines on the standard error; where that is closed too, nobody is left to be told."""
-    with suppress(OSError):
-        print("stuckpin:", "\n".join(map(visible, lines)), file=sys.stderr)  # noqa: T201
-
-
-def _defect(error: Exception) -> int:
-    """A defect of the program: one line for the person, the details in a file for whoever mends it."""
-    path = Path("stuckpin-defect.txt")
-    try:
-        with open_fresh(path) as file:
-            file.write("".join(traceback.format_exception(error)).encode("utf-8", "backslashreplace"))
-        where = f"; details in {path.resolve()}"
-    except OSError:
-        where = ""
-    _complain(f"defect in stuckpin itself: {type(error).__name__}: {error}{where}")
-    return BENCH_FAILED
 
 
 if __name__ == "__main__":

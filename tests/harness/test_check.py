@@ -327,11 +327,11 @@ def test_a_check_that_is_stopped_is_not_kept_and_leaves_the_bench_safe(tmp_path:
 def test_the_command_says_every_item_in_a_line_and_ends_with_3_where_one_fails(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from harness.cli import _check
+    from harness.commands import check_files
 
     board = board_text({"D1": SOUND}, '[faults]\nwelded = ["press"]\n')
     with bench_file(tmp_path, board) as file:
-        assert _check(Path(file.path), None, "somebody") == BENCH_FAILED
+        assert check_files(Path(file.path), None, "somebody") == BENCH_FAILED
     said = capsys.readouterr().out.splitlines()
     [relays] = [line for line in said if line.startswith("fail ")]
     assert "relays" in relays

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import harness
-from harness import cli
+from harness import cli, commands
 from harness.events import Event, RunEnded
 from harness.signals import StopRequest
 from tests.harness.whole_bench import bench_text, plan_text
@@ -154,9 +154,9 @@ def test_a_run_whose_reader_went_away_stops_and_is_made_safe(monkeypatch: pytest
         raise BrokenPipeError
 
     silenced: list[OSError] = []
-    monkeypatch.setattr(cli, "_silent", [])
-    monkeypatch.setattr(cli, "_silence", lambda error: (silenced.append(error), cli._silent.append("gone")))
-    cli._shown_to(closed, stop)(RunEnded("", interrupted=False))
+    monkeypatch.setattr(commands, "silent", [])
+    monkeypatch.setattr(commands, "silence", lambda error: (silenced.append(error), commands.silent.append("gone")))
+    commands.shown_to(closed, stop)(RunEnded("", interrupted=False))
     assert len(silenced) == 1
     assert (stop.asked(), stop.reason) == (True, "the output was closed")
 
@@ -167,7 +167,7 @@ def test_ctrl_c_where_no_bench_is_open_is_one_line_and_status_4(
     def interrupted(path: Path, *, pdf: bool) -> int:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(cli, "_report", interrupted)
+    monkeypatch.setattr(cli, "report_folder", interrupted)
     monkeypatch.setattr(sys, "argv", ["stuckpin", "report", str(tmp_path)])
     with pytest.raises(SystemExit) as ended:
         cli.main()
