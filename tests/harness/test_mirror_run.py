@@ -192,7 +192,7 @@ def test_plan_and_bench_must_agree_before_anything_is_touched(
 def test_a_bench_that_presses_to_ground_is_checked_too(tmp_path: Path) -> None:
     """Trial resistors lead to the rail, the press to ground: measured against the hidden truth, E_n at most 1."""
     board = mirrored_board({"D3": PINS["D3"]})
-    with simulated(tmp_path, board) as resources:
+    with simulated(tmp_path, board, stepped=True) as resources:
         bench = bench_from_text(mirrored_bench(resources, ("D3",)), tmp_path / "bench.toml")
         record = carry_out_check(bench, None, stop=StopRequest(), operator=nobody(), tell=str).record
     assert [item.name for item in record.failed] == []
